@@ -1,0 +1,11 @@
+"""The URL table: the health page here, each room's own table beside its views."""
+
+from __future__ import annotations
+
+from django.urls import URLPattern, URLResolver, path
+
+from config.health import healthz
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("healthz", healthz, name="healthz"),
+]

@@ -1,0 +1,11 @@
+"""The evidence: dated surveys, their files, jobs, measurements and approvals."""
+
+from __future__ import annotations
+
+from django.apps import AppConfig
+
+
+class SurveysConfig(AppConfig):
+    name = "surveys"
+    default_auto_field = "django.db.models.BigAutoField"
+    verbose_name = "Surveys"
