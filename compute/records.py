@@ -154,7 +154,11 @@ class Edge:
 
 @dataclass(frozen=True)
 class Volume:
-    """Volume between a top and a base inside an edge. `above` and `below` are never netted silently."""
+    """Volume between a top and a base inside an edge. `above` and `below` are never netted silently.
+
+    The band is the no-change band: `band_*` is the part where the surfaces differ by less than `band_m`.
+    `uncovered` is the part of the edge's area that the top or the base does not reach (then it counts as nothing).
+    """
 
     above_m3: float
     below_m3: float
@@ -166,6 +170,8 @@ class Volume:
     band_above_m3: float = 0.0
     band_below_m3: float = 0.0
     band_area_m2: float = 0.0
+    top_uncovered_m2: float = 0.0
+    base_uncovered_m2: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,154 @@
+"""Constrained Delaunay triangulation, one canonical way.
+
+The triangulator is `pythoncdt` (exact adaptive predicates, constraints). Vertices go in sorted by
+easting, then northing, so that the order of rows in a file cannot change a triangle.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pythoncdt
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from compute.errors import TooFewShots
+from compute.records import FloatArray, IntArray, Surface, read_only
+
+
+def triangulate(points_m: FloatArray, lines: IntArray | None = None, ring: IntArray | None = None) -> Surface:
+    """Triangulate points of the local frame.
+
+    points_m : (N, 3) float64, no two at one plan position (merge them before)
+    lines    : (L, 2) point indices honoured as edges; they may not cross each other or the ring
+    ring     : (M,) point indices of a simple closed ring; triangles outside it are dropped
+
+    Without a ring the surface covers the convex hull of the points. `Surface.shot_index` gives the
+    index into `points_m`. Raises `TooFewShots` when there is no triangle to make.
+    """
+    if points_m.shape[0] < 3:
+        raise TooFewShots(f"{points_m.shape[0]} shots do not make a surface.", where="top")
+    order = np.lexsort((points_m[:, 1], points_m[:, 0]))
+    rank = np.empty(order.size, np.int64)
+    rank[order] = np.arange(order.size)
+    vertices = np.ascontiguousarray(points_m[order])
+    constraints = _constraint_edges(rank, lines, ring)
+    # The super-triangle's removal can leave the rim a little short of the hull: hold the hull as an edge.
+    held = constraints if ring is not None else np.vstack([constraints, _hull_edges(vertices)])
+    corners, neighbors = _run(vertices, held)
+    if ring is not None:
+        corners = corners[_inside_ring(vertices, corners, neighbors, rank[ring])]
+    corners = corners[_plan_area2(vertices, corners) > 0.0]
+    if corners.shape[0] == 0:
+        raise TooFewShots("All shots lie on one line: there is no surface.", where="top")
+    return Surface(
+        vertices_m=read_only(vertices),
+        triangles=read_only(np.ascontiguousarray(corners, dtype=np.int32)),
+        shot_index=read_only(order.astype(np.int32)),
+        lines=read_only(constraints.astype(np.int32)),
+    )
+
+
+def _constraint_edges(
+    rank: NDArray[np.int64], lines: IntArray | None, ring: IntArray | None
+) -> NDArray[np.int64]:
+    """(L, 2) vertex pairs, sorted and each once."""
+    parts = [np.empty((0, 2), np.int64)]
+    if ring is not None:
+        parts.append(np.column_stack([rank[ring], rank[np.roll(ring, -1)]]))
+    if lines is not None and len(lines):
+        parts.append(rank[np.asarray(lines)])
+    edges = np.sort(np.vstack(parts), axis=1)
+    edges = edges[edges[:, 0] != edges[:, 1]]
+    return np.unique(edges, axis=0)
+
+
+def _hull_edges(vertices: FloatArray) -> NDArray[np.int64]:
+    """Edges of the convex hull, none when all vertices lie on one line."""
+    hull = shapely.convex_hull(shapely.multipoints(vertices[:, :2]))
+    if hull.geom_type != "Polygon":
+        return np.empty((0, 2), np.int64)
+    ring = shapely.get_coordinates(hull)[:-1]
+    index = np.array([_find(vertices, x, y) for x, y in ring], np.int64)
+    return np.sort(np.column_stack([index, np.roll(index, -1)]), axis=1)
+
+
+def _find(vertices: FloatArray, x: float, y: float) -> int:
+    """Index of an exact plan position among sorted vertices."""
+    low = int(np.searchsorted(vertices[:, 0], x, "left"))
+    high = int(np.searchsorted(vertices[:, 0], x, "right"))
+    return low + int(np.searchsorted(vertices[low:high, 1], y, "left"))
+
+
+def _run(vertices: FloatArray, edges: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    machine = pythoncdt.Triangulation(
+        pythoncdt.VertexInsertionOrder.AUTO, pythoncdt.IntersectingConstraintEdges.NOT_ALLOWED, 0.0
+    )
+    machine.insert_vertices(np.ascontiguousarray(vertices[:, :2]))
+    if len(edges):
+        machine.insert_edges(np.ascontiguousarray(edges, dtype=np.uintc))
+    machine.erase_super_triangle()
+    found = machine.triangles_array()
+    return found["vertices"].astype(np.int64), found["neighbors"].astype(np.int64)
+
+
+def _plan_area2(vertices: FloatArray, corners: NDArray[np.int64]) -> FloatArray:
+    a, b, c = (vertices[corners[:, k], :2] for k in range(3))
+    area2: FloatArray = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    return area2
+
+
+def _inside_ring(
+    vertices: FloatArray,
+    corners: NDArray[np.int64],
+    neighbors: NDArray[np.int64],
+    ring: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Which triangles lie inside the ring.
+
+    Triangles are joined to their neighbours except across the ring; each such patch is wholly in or
+    out, so one look at its largest triangle settles it, however thin its slivers are.
+    """
+    count = len(corners)
+    wall = _edge_keys(_ring_walls(vertices, ring), len(vertices))
+    source = np.repeat(np.arange(count), 3)
+    target = neighbors.ravel()
+    # Neighbour k of a triangle lies across the edge from corner k to corner k + 1.
+    across = np.stack([corners, np.roll(corners, -1, axis=1)], axis=2).reshape(-1, 2)
+    open_edge = (target < count) & ~np.isin(_edge_keys(across, len(vertices)), wall)
+    graph = coo_matrix(
+        (np.ones(int(open_edge.sum()), np.int8), (source[open_edge], target[open_edge])), shape=(count, count)
+    )
+    patches, label = connected_components(graph, directed=False)
+    area2 = _plan_area2(vertices, corners)
+    order = np.lexsort((area2, label))
+    largest = order[np.searchsorted(label[order], np.arange(patches), side="right") - 1]
+    middle = vertices[corners[largest], :2].mean(axis=1)
+    polygon = shapely.polygons(vertices[ring, :2])
+    shapely.prepare(polygon)
+    inside: NDArray[np.bool_] = shapely.contains_xy(polygon, middle[:, 0], middle[:, 1])[label]
+    return inside
+
+
+def _edge_keys(edges: NDArray[np.int64], vertex_count: int) -> NDArray[np.int64]:
+    ordered = np.sort(edges, axis=1)
+    keys: NDArray[np.int64] = ordered[:, 0] * vertex_count + ordered[:, 1]
+    return keys
+
+
+def _ring_walls(vertices: FloatArray, ring: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Ring edges as the triangulator has them: split at vertices that lie exactly on an edge."""
+    pairs = np.column_stack([ring, np.roll(ring, -1)])
+    pieces: list[tuple[int, int]] = []
+    for a, b in pairs:
+        pa, pb = vertices[a, :2], vertices[b, :2]
+        low, high = np.minimum(pa, pb), np.maximum(pa, pb)
+        first = int(np.searchsorted(vertices[:, 0], low[0], "left"))
+        last = int(np.searchsorted(vertices[:, 0], high[0], "right"))
+        near = vertices[first:last, :2]
+        cross = (pb[0] - pa[0]) * (near[:, 1] - pa[1]) - (pb[1] - pa[1]) * (near[:, 0] - pa[0])
+        on = np.flatnonzero((cross == 0.0) & (near[:, 1] >= low[1]) & (near[:, 1] <= high[1])) + first
+        along = on[np.argsort((vertices[on, :2] - pa) @ (pb - pa), kind="stable")]
+        pieces.extend(zip(along[:-1].tolist(), along[1:].tolist(), strict=True))
+    return np.array(pieces, np.int64).reshape(-1, 2)
