@@ -2,8 +2,7 @@ from django.apps import AppConfig
 
 
 class InventoryConfig(AppConfig):
-    """The book: what exists, what was counted."""
-
     name = "inventory"
     label = "inventory"
+    verbose_name = "Book"
     default_auto_field = "django.db.models.BigAutoField"

@@ -1,0 +1,177 @@
+"""Who may do what: a table, and the few functions that read it.
+
+Rights come from roles in an organization, and from nothing else. An administrator keeps people and
+their roles and cannot touch a business record; who prepared something never approves it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from inventory.errors import NotAllowed, SamePerson
+from inventory.models import Organization, Role, User
+from inventory.scope import memberships_in_force, organizations_of
+
+__all__ = [
+    "ACTIONS",
+    "Standing",
+    "can",
+    "membership_of",
+    "organizations_of",
+    "require",
+    "require_other_person",
+    "roles_of",
+]
+
+_SURVEYORS = frozenset({Role.SURVEYOR, Role.LEAD_SURVEYOR})
+_LEAD = frozenset({Role.LEAD_SURVEYOR})
+_LEAD_AND_MANAGER = frozenset({Role.LEAD_SURVEYOR, Role.MANAGER})
+
+ACTIONS: dict[str, frozenset[str]] = {
+    "see": frozenset(Role),
+    "upload_survey": _SURVEYORS,
+    "compute_measurement": _SURVEYORS,
+    "submit_measurement": _SURVEYORS,
+    "withdraw_measurement": _SURVEYORS,
+    "review_measurement": _LEAD,
+    "approve_measurement": _LEAD,
+    "send_back_measurement": _LEAD,
+    "accept_finding": _LEAD,
+    "propose_density": _SURVEYORS | {Role.MANAGER},
+    "approve_density": _LEAD_AND_MANAGER,
+    "propose_base": _SURVEYORS,
+    "approve_base": _LEAD,
+    "propose_control": _SURVEYORS,
+    "approve_control": _LEAD,
+    "keep_sites": _LEAD_AND_MANAGER,
+    "keep_materials": _LEAD_AND_MANAGER,
+    "keep_piles": _LEAD_AND_MANAGER,
+    "record_hazards": frozenset({Role.MANAGER, Role.ACCOUNTANT}),
+    "export_stock": frozenset(Role) - {Role.ADMINISTRATOR},
+    "recompute": _SURVEYORS | {Role.AUDITOR},
+    "keep_people": frozenset({Role.ADMINISTRATOR}),
+}
+"""Action → roles that carry it."""
+
+_IN_WORDS: dict[str, str] = {
+    "see": "Seeing the stock",
+    "upload_survey": "Uploading a survey",
+    "compute_measurement": "Measuring a pile",
+    "submit_measurement": "Submitting a measurement",
+    "withdraw_measurement": "Withdrawing a measurement",
+    "review_measurement": "Reviewing a measurement",
+    "approve_measurement": "Approving a measurement",
+    "send_back_measurement": "Sending a measurement back",
+    "accept_finding": "Accepting a finding",
+    "propose_density": "Proposing a density",
+    "approve_density": "Approving a density",
+    "propose_base": "Proposing a base",
+    "approve_base": "Approving a base",
+    "propose_control": "Proposing a control point",
+    "approve_control": "Approving a control point",
+    "keep_sites": "Keeping sites",
+    "keep_materials": "Keeping materials",
+    "keep_piles": "Keeping piles",
+    "record_hazards": "Recording hazards",
+    "export_stock": "Exporting the stock",
+    "recompute": "Recomputing a measurement",
+    "keep_people": "Keeping people and their roles",
+}
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A person in one organization today, with the roles they have there."""
+
+    user: User
+    organization: Organization
+    roles: frozenset[str]
+
+    def can(self, action: str) -> bool:
+        return not self.roles.isdisjoint(ACTIONS[action])
+
+    def require(self, action: str) -> None:
+        """`NotAllowed` unless one of the roles carries the action."""
+        if not self.can(action):
+            raise _refusal(action, self.roles)
+
+
+def roles_of(user: Any, organization: Organization) -> frozenset[str]:
+    """The user's roles in the organization today; empty for an outsider. One query."""
+    return frozenset(
+        memberships_in_force(user).filter(organization=organization).values_list("role", flat=True)
+    )
+
+
+def can(user: Any, organization: Organization, action: str) -> bool:
+    """Whether the user may do `action` there today. `KeyError` for an action that does not exist."""
+    carriers = ACTIONS[action]
+    return not roles_of(user, organization).isdisjoint(carriers)
+
+
+def require(user: Any, organization: Organization, action: str) -> frozenset[str]:
+    """The user's roles, or `NotAllowed`; `KeyError` for an action that does not exist."""
+    carriers = ACTIONS[action]
+    roles = roles_of(user, organization)
+    if roles.isdisjoint(carriers):
+        raise _refusal(action, roles)
+    return roles
+
+
+def require_other_person(preparer: User, approver: User, what: str) -> None:
+    """`SamePerson` when who prepared `what` is about to approve it."""
+    if preparer.pk == approver.pk:
+        raise SamePerson(
+            f"{what} was prepared by you. A figure that moves money is approved by a second person. "
+            "Nothing was changed.",
+            where=what,
+        )
+
+
+def membership_of(request: Any, organization_slug: str | None = None) -> Standing | None:
+    """The standing of who is signed in: in the organization named, else the one chosen in the session
+    (`organization`), else the first by name. `None` for nobody, or without a membership in force.
+
+    One query a request: the answer is kept on the request.
+    """
+    standings = _standings(request)
+    wanted = organization_slug or request.session.get("organization")
+    for standing in standings:
+        if standing.organization.slug == wanted:
+            return standing
+    if organization_slug is not None or not standings:
+        return None
+    return standings[0]
+
+
+def _standings(request: Any) -> tuple[Standing, ...]:
+    kept = getattr(request, "_heapledger_standings", None)
+    if kept is not None and kept[0] == request.user.pk:
+        return kept[1]
+    rows = memberships_in_force(request.user).select_related("organization")
+    found: dict[Organization, set[str]] = {}
+    for row in rows.order_by("organization__name", "organization_id"):
+        found.setdefault(row.organization, set()).add(row.role)
+    standings = tuple(
+        Standing(request.user, organization, frozenset(roles)) for organization, roles in found.items()
+    )
+    request._heapledger_standings = (request.user.pk, standings)
+    return standings
+
+
+def _refusal(action: str, roles: Iterable[str]) -> NotAllowed:
+    have = _words(roles)
+    you_are = f"your role here is {have}" if have else "you have no role here"
+    return NotAllowed(
+        f"{_IN_WORDS[action]} is for {_words(ACTIONS[action])}; {you_are}. Nothing was changed.",
+        where=action,
+        remedy=f"Ask a person who is {_words(ACTIONS[action])}, or an administrator for the role.",
+    )
+
+
+def _words(roles: Iterable[str]) -> str:
+    """Roles as words in the table's order: `surveyor or lead surveyor`."""
+    given = set(roles)
+    return " or ".join(role.label for role in Role if role in given)
