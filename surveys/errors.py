@@ -1,0 +1,76 @@
+"""What the evidence refuses, in the same tree and the same words as the calculator's refusals."""
+
+from __future__ import annotations
+
+from compute.errors import Refused
+
+
+class EvidenceRefused(Refused):
+    """Base of everything this room refuses. What was asked for is not done, and nothing was changed."""
+
+    code = "evidence-refused"
+
+
+class FileTooLarge(EvidenceRefused):
+    code = "file-too-large"
+    remedy = "Send the piles in several files, or ask the administrator to raise the limit."
+
+
+class EvidenceMissing(EvidenceRefused):
+    """Bytes that a row names are not in the store."""
+
+    code = "evidence-missing"
+    remedy = "Restore the store from its backup. The row and its hash are kept."
+
+
+class EvidenceDamaged(EvidenceRefused):
+    """Bytes in the store no longer have the hash under which they were received."""
+
+    code = "evidence-damaged"
+    remedy = "Restore the store from its backup. The row and its hash are kept."
+
+
+class WrongPile(EvidenceRefused):
+    """A pile of another site, or one that was not open on the date of the survey."""
+
+    code = "wrong-pile"
+    remedy = "Choose a pile of the same site that was open on the date of the survey."
+
+
+class NothingRead(EvidenceRefused):
+    code = "nothing-read"
+    remedy = "Send a point file, or settle the columns of those that wait for a choice."
+
+
+class ReasonNeeded(EvidenceRefused):
+    code = "reason-needed"
+    remedy = "Say why in a few words; the reason stays with the record."
+
+
+class WrongState(EvidenceRefused):
+    """The step asked for does not start from the state in which the measurement is."""
+
+    code = "wrong-state"
+    remedy = "Load the page again to see what happened meanwhile."
+
+
+class FindingsOpen(EvidenceRefused):
+    code = "findings-open"
+    remedy = "Correct the survey in a new version, or accept each finding with a reason."
+
+
+class OwnWork(EvidenceRefused):
+    code = "own-work"
+    remedy = "Ask another person with the right to review and approve."
+
+
+class WorkGivenUp(EvidenceRefused):
+    """Every attempt to compute ended without a result, for reasons that are not in the data."""
+
+    code = "work-given-up"
+    remedy = "Measure the pile again. If it fails again, give the reason shown to the administrator."
+
+
+class NoSuchFinding(EvidenceRefused):
+    code = "no-such-finding"
+    remedy = "Choose one of the findings of this measurement."
