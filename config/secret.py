@@ -6,11 +6,21 @@ import os
 import secrets
 from pathlib import Path
 
+from django.core.exceptions import ImproperlyConfigured
+
+from config.env import PREFIX
+
 
 def secret_key(mode: str, given: str | None, data_dir: Path) -> str:
-    """The key to sign with; empty in production when none is given, which a system check refuses."""
-    if given or mode == "production":
-        return given or ""
+    """The key to sign with. Production without one stops here: nothing could be signed."""
+    if given:
+        return given
+    if mode == "production":
+        raise ImproperlyConfigured(
+            f"{PREFIX}SECRET_KEY is not set. Production needs a random text of 50 characters or more, for "
+            "example from `python -c 'import secrets; print(secrets.token_urlsafe(64))'`; keep it out of "
+            "the repository."
+        )
     if mode == "test":
         return "only-for-the-test-suite-" + "x" * 40
     return generated_key(data_dir / "secret-key")

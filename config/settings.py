@@ -258,7 +258,7 @@ CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = False
 CELERY_WORKER_ENABLE_REMOTE_CONTROL = not BROKER_IS_EMBEDDED
 CELERY_WORKER_SEND_TASK_EVENTS = False
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
-CELERY_TASK_DEFAULT_QUEUE = "heapledger"
+CELERY_TASK_DEFAULT_QUEUE = env.text("QUEUE", "heapledger")
 CELERY_ENABLE_UTC = True
 CELERY_TIMEZONE = "UTC"
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat-schedule")
@@ -268,6 +268,10 @@ CELERY_BEAT_SCHEDULE = {
     "worker-beat": {"task": "surveys.tasks.worker_beat", "schedule": 20.0, "options": {"expires": 15}},
     "due-alerts": {"task": "surveys.tasks.raise_due_alerts", "schedule": 900.0, "options": {"expires": 600}},
 }
+# A worker renews its lease while it lives; a job whose lease ran out is free for the next one.
+JOB_LEASE = timedelta(seconds=60)
+JOB_ATTEMPTS = 3
+BELL_RINGS_AGAIN_AFTER = timedelta(seconds=60)
 WORKER_PROCESSES = env.whole("WORKER_PROCESSES", 2, 1, 64)
 WORKER_SILENT_AFTER = timedelta(seconds=90)
 
