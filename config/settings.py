@@ -20,7 +20,9 @@ BASE_DIR = Path(__file__).resolve().parent.parent
 MODE = env.choice("MODE", "demo", ("demo", "production", "test"))
 IN_PRODUCTION = MODE == "production"
 DATA_DIR = env.folder("DATA_DIR", BASE_DIR / "var")
+BIND = env.text("BIND", "127.0.0.1")
 PORT = env.whole("PORT", 8000, 1, 65535)
+WEB_THREADS = env.whole("WEB_THREADS", 8, 1, 256)
 DEBUG = env.flag("DEBUG", False)
 
 # --- secrets -------------------------------------------------------------------------------------
@@ -269,9 +271,9 @@ CELERY_BEAT_SCHEDULE = {
     "due-alerts": {"task": "surveys.tasks.raise_due_alerts", "schedule": 900.0, "options": {"expires": 600}},
 }
 # A worker renews its lease while it lives; a job whose lease ran out is free for the next one.
-JOB_LEASE = timedelta(seconds=60)
+JOB_LEASE = timedelta(seconds=env.whole("JOB_LEASE_SECONDS", 60, 1, 86_400))
 JOB_ATTEMPTS = 3
-BELL_RINGS_AGAIN_AFTER = timedelta(seconds=60)
+BELL_RINGS_AGAIN_AFTER = timedelta(seconds=env.whole("BELL_AGAIN_SECONDS", 60, 1, 86_400))
 WORKER_PROCESSES = env.whole("WORKER_PROCESSES", 2, 1, 64)
 WORKER_SILENT_AFTER = timedelta(seconds=90)
 
