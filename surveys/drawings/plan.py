@@ -1,0 +1,233 @@
+"""The plan of one pile: heights in bands with contours, shots by role, the outer edge, grid, north, scale."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import shapely
+
+from surveys.drawings import bands
+from surveys.drawings.palette import height_colour
+from surveys.drawings.section import Ruler
+from surveys.drawings.svg import (
+    FloatArray,
+    Frame,
+    drawing,
+    el,
+    nice_step,
+    north_arrow,
+    num,
+    path_of,
+    scale_bar,
+    step_decimals,
+    steps_within,
+    text,
+)
+
+MARGIN_LEFT, MARGIN_TOP, MARGIN_RIGHT, MARGIN_BOTTOM = 60.0, 20.0, 20.0, 86.0
+TRIANGLES_WITH_BANDS = 20_000
+"""Above this the bands would cost more than the page: contours alone tell the shape."""
+
+
+@dataclass(frozen=True)
+class PlanShots:
+    """Shots by role, site frame."""
+
+    xy_m: FloatArray
+    roles: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PlanSheet:
+    """What a plan shows. Plan coordinates in the site's frame, metres.
+
+    ring_m : (M, 2) outer edge, or None; vertices_m, triangles : the top surface
+    """
+
+    vertices_m: FloatArray
+    triangles: Any
+    ring_m: FloatArray | None = None
+    shots: PlanShots | None = None
+    base_label: str = ""
+    neighbours: dict[str, FloatArray] = field(default_factory=dict)
+    section_ends_m: Sequence[Sequence[float]] | None = None
+
+
+MARKS = {
+    "spot": "m-1.6 0h3.2m-1.6 -1.6v3.2",
+    "toe": "m-2.6 0a2.6 2.6 0 1 0 5.2 0a2.6 2.6 0 1 0 -5.2 0",
+    "crest": "m0 -3.2l3 5.2h-6Z",
+    "breakline": "m0 -3l3 3l-3 3l-3 -3Z",
+    "wall": "m-2.4 -2.4h4.8v4.8h-4.8Z",
+    "floor": "m-2.6 -2.6l5.2 5.2m0 -5.2l-5.2 5.2",
+    "ground": "m0 3l3 -5.2h-6Z",
+    "control": "m0 -6l5.4 9.4h-10.8Zm0 5.4v.8",
+    "check": "m0 6l5.4 -9.4h-10.8Z",
+    "structure": "m-3.4 -3.4h6.8v6.8h-6.8Zm0 0l6.8 6.8",
+    "rejected": "m-2.6 -2.6l5.2 5.2m0 -5.2l-5.2 5.2m-1.4 -2.6a4 4 0 1 0 8 0a4 4 0 1 0 -8 0",
+    "unknown": "m-2 -2a2.4 2.4 0 1 1 2.6 3.2v1.4",
+}
+"""Role → a shape around its place. Told apart by shape first: a print has no colour."""
+
+
+def plan(sheet: PlanSheet, *, ruler: Ruler | None = None, width: float = 860.0, name: str) -> str:
+    """SVG of a plan, north up. Its `data-` attributes let the page turn a click into site coordinates."""
+    ruler = ruler or Ruler()
+    frame, height, box = _frame(sheet, width)
+    heights = sheet.vertices_m[:, 2]
+    step_m, levels = bands.contour_levels(float(heights.min()), float(heights.max()), ruler.unit_m)
+    parts = [
+        _grid(frame, box, ruler),
+        *_neighbours(frame, sheet.neighbours),
+        _bands(frame, sheet, levels) if len(sheet.triangles) <= TRIANGLES_WITH_BANDS else "",
+        _contours(frame, sheet, levels, step_m, ruler),
+        _edge(frame, sheet.ring_m),
+        _shots(frame, sheet.shots),
+        _section_line(frame, sheet.section_ends_m),
+        _footer(frame, sheet, box, width, height, ruler, step_m),
+    ]
+    return drawing(
+        width, height, parts, name=name, class_="plan",
+        data_x_min=repr(frame.x_min), data_y_max=repr(frame.y_max), data_scale=repr(frame.scale),
+        data_left=num(frame.left), data_top=num(frame.top),
+    )  # fmt: skip
+
+
+def _frame(sheet: PlanSheet, width: float) -> tuple[Frame, float, tuple[float, float, float, float]]:
+    every = [sheet.vertices_m[:, :2]]
+    if sheet.ring_m is not None:
+        every.append(sheet.ring_m)
+    points = np.vstack(every)
+    low, high = points.min(axis=0), points.max(axis=0)
+    pad = 0.07 * float(max(high - low)) + 0.5
+    low, high = low - pad, high + pad
+    room = width - MARGIN_LEFT - MARGIN_RIGHT
+    scale = min(room / float(high[0] - low[0]), 620.0 / float(high[1] - low[1]))
+    spare = room / scale - float(high[0] - low[0])
+    low[0] -= spare / 2
+    high[0] += spare / 2
+    frame = Frame(float(low[0]), float(high[1]), scale, MARGIN_LEFT, MARGIN_TOP)
+    height = MARGIN_TOP + float(high[1] - low[1]) * scale + MARGIN_BOTTOM
+    return frame, height, (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+
+
+def _grid(frame: Frame, box: tuple[float, float, float, float], ruler: Ruler) -> str:
+    """Coordinate lines at round values of the site's unit, numbered at the left and below."""
+    x_low, y_low, x_high, y_high = box
+    left, right, top, bottom = frame.x(x_low), frame.x(x_high), frame.y(y_high), frame.y(y_low)
+    parts = [
+        el("path", d=f"M{num(left)} {num(top)}H{num(right)}V{num(bottom)}H{num(left)}Z", class_="neat-line")
+    ]
+    step = nice_step((x_high - x_low) / ruler.unit_m, 8)
+    decimals = step_decimals(step)
+    for east in steps_within(x_low / ruler.unit_m, x_high / ruler.unit_m, step):
+        x = frame.x(east * ruler.unit_m)
+        parts.append(el("path", d=f"M{num(x)} {num(top)}V{num(bottom)}", class_="grid-line"))
+        parts.append(text(f"{east:,.{decimals}f}", x, bottom + 16, "tick", "middle"))
+    for north in steps_within(y_low / ruler.unit_m, y_high / ruler.unit_m, step):
+        y = frame.y(north * ruler.unit_m)
+        parts.append(el("path", d=f"M{num(left)} {num(y)}H{num(right)}", class_="grid-line"))
+        parts.append(text(f"{north:,.{decimals}f}", left - 7, y + 4, "tick", "end"))
+    parts.append(text(f"N {ruler.symbol}", left - 7, top + 4, "tick strong", "end"))
+    parts.append(text(f"E {ruler.symbol}", right, bottom + 30, "tick strong", "end"))
+    return el("g", *parts, class_="grid")
+
+
+def _rings(frame: Frame, region: Any) -> str:
+    data = []
+    for polygon in shapely.get_parts(region):
+        if shapely.get_type_id(polygon) != shapely.GeometryType.POLYGON:
+            continue
+        rings = (polygon.exterior, *polygon.interiors)
+        data += [path_of(frame.points(shapely.get_coordinates(ring)[:-1]), closed=True) for ring in rings]
+    return "".join(data)
+
+
+def _bands(frame: Frame, sheet: PlanSheet, levels: list[float]) -> str:
+    """The ground band, then every higher region painted over the lower ones."""
+    heights = sheet.vertices_m[:, 2]
+    low, high = float(heights.min()), float(heights.max())
+    parts = []
+    for start, end in zip([low, *levels], [*levels, high], strict=True):
+        region = bands.region_above(sheet.vertices_m, sheet.triangles, start)
+        colour = height_colour(((start + end) / 2 - low) / max(high - low, 1e-9))
+        data = _rings(frame, region)
+        if data:
+            parts.append(el("path", d=data, fill=colour, fill_rule="evenodd", class_="band"))
+    return el("g", *parts, class_="bands")
+
+
+def _contours(frame: Frame, sheet: PlanSheet, levels: list[float], step_m: float, ruler: Ruler) -> str:
+    parts, labels = [], []
+    for level in levels:
+        lines = [frame.points(line) for line in bands.contour_lines(sheet.vertices_m, sheet.triangles, level)]
+        if not lines:
+            continue
+        is_index = round(level / step_m) % 5 == 0
+        class_ = "contour contour-index" if is_index else "contour"
+        parts.append(el("path", d="".join(path_of(line) for line in lines), class_=class_))
+        longest = max(lines, key=lambda line: float(np.hypot(*np.diff(line, axis=0).T).sum()))
+        if is_index or len(levels) <= 6:
+            labels.append((level, longest))
+    for level, line in labels:
+        x, y = line[len(line) // 3]
+        value = f"{level / ruler.unit_m:,.{step_decimals(step_m / ruler.unit_m)}f}"
+        parts.append(text(value, x, y + 4, "contour-label", "middle"))
+    return el("g", *parts, class_="contours")
+
+
+def _edge(frame: Frame, ring_m: FloatArray | None) -> str:
+    return "" if ring_m is None else el("path", d=path_of(frame.points(ring_m), closed=True), class_="edge")
+
+
+def _neighbours(frame: Frame, outlines: dict[str, FloatArray]) -> list[str]:
+    return [
+        el("path", d=path_of(frame.points(ring), closed=True), class_="neighbour")
+        for ring in outlines.values()
+    ]
+
+
+def _shots(frame: Frame, shots: PlanShots | None) -> str:
+    if shots is None or not len(shots.roles):
+        return ""
+    points = frame.points(shots.xy_m)
+    roles = np.array(shots.roles)
+    groups = []
+    for role, shape in MARKS.items():
+        chosen = points[roles == role]
+        if len(chosen):
+            data = "".join(f"M{num(x)} {num(y)}{shape}" for x, y in chosen)
+            groups.append(el("path", d=data, class_=f"shot shot-{role}"))
+    return el("g", *groups, class_="shots")
+
+
+def _section_line(frame: Frame, ends_m: Sequence[Sequence[float]] | None) -> str:
+    """The cut, always in the drawing so that the page can move it."""
+    if ends_m is None:
+        return el("path", d="", class_="cut-line", data_cut="")
+    (x1, y1), (x2, y2) = frame.points(ends_m)
+    return el(
+        "g",
+        el("path", d=f"M{num(x1)} {num(y1)}L{num(x2)} {num(y2)}", class_="cut-line", data_cut=""),
+        text("A", x1, y1 - 6, "label strong", "middle"),
+        text("B", x2, y2 - 6, "label strong", "middle"),
+    )
+
+
+def _footer(
+    frame: Frame, sheet: PlanSheet, box: Any, width: float, height: float, ruler: Ruler, step_m: float
+) -> str:
+    y = height - 28
+    words = f"contours every {step_m / ruler.unit_m:g} {ruler.symbol}"
+    if sheet.base_label:
+        words += f" · base: {sheet.base_label}"
+    return el(
+        "g",
+        scale_bar(MARGIN_LEFT, y, frame.scale, 190.0, ruler.unit_m, ruler.symbol),
+        text(words, width - MARGIN_RIGHT, y + 16, "tick", "end"),
+        north_arrow(width - MARGIN_RIGHT - 18, MARGIN_TOP + 26),
+        class_="footer",
+    )

@@ -1,0 +1,171 @@
+"""Words of the pages: states, roles, reasons, dates and ages, as the trade says them."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+ROLES = {
+    "surveyor": "Surveyor",
+    "lead_surveyor": "Lead surveyor",
+    "manager": "Manager",
+    "accountant": "Accountant",
+    "controller": "Controller",
+    "auditor": "Auditor",
+    "administrator": "Administrator",
+}
+
+MEASUREMENT_STATES = {
+    "draft": ("Draft", "open"),
+    "computed": ("Computed", "quarter"),
+    "reviewed": ("In review", "half"),
+    "approved": ("Approved", "full"),
+    "superseded": ("Superseded", "hollow"),
+    "rejected": ("Rejected", "stop"),
+    "withdrawn": ("Withdrawn", "hollow"),
+}
+"""State → (word, mark). A mark is a shape, so that a state reads without its colour."""
+
+JOB_STATES = {
+    "waiting": ("Waiting for a worker", "open"),
+    "running": ("Measuring", "half"),
+    "done": ("Measured", "full"),
+    "failed": ("Failed", "stop"),
+}
+
+FILE_STATES = {
+    "unclear": ("Columns to be chosen", "warn"),
+    "read": ("Read", "settled"),
+    "refused": ("Refused", "stop"),
+}
+
+SEVERITIES = {
+    "stop": ("Stop", "stop"),
+    "warn": ("Check", "warn"),
+    "note": ("Note", "note"),
+}
+
+STAGES = {
+    "read": "Reading the files",
+    "roles": "Sorting shots by role",
+    "edge": "Closing the toe ring",
+    "top": "Building the top surface",
+    "base": "Building the base",
+    "volume": "Computing the volume",
+    "second-base": "Computing with a second base",
+    "cross-check": "Cross-checking by sections",
+    "leave-out": "Leaving shots out",
+    "uncertainty": "Working out the ±",
+    "findings": "Looking for faults",
+    "record": "Writing the record",
+}
+
+BASE_KINDS = {
+    "surface": "Pre-pile survey",
+    "level": "Fixed level",
+    "toe": "Toe-derived base",
+    "plane": "Fitted plane",
+    "lowest-toe": "Lowest toe",
+}
+
+EDGE_KINDS = {"toe": "Toe ring", "drawn": "Drawn outer edge", "hull": "Hull of the shots"}
+
+METHODS = {
+    "total-station": "Total station",
+    "gnss": "GNSS rover",
+    "rtk": "GNSS rover (RTK)",
+    "uav": "Flight (photogrammetry)",
+    "scan": "Laser scan",
+}
+
+RECORD_STATES = {
+    "proposed": ("Proposed", "open"),
+    "approved": ("Approved", "full"),
+    "superseded": ("Superseded", "hollow"),
+    "withdrawn": ("Withdrawn", "hollow"),
+}
+
+LENGTH_UNITS = {"metre": "metre", "foot": "international foot", "us-survey-foot": "US survey foot"}
+
+LEFT_OUT = {
+    "control": "Control, by code",
+    "check": "Check shots",
+    "coincides_with_control": "Coincide with control",
+    "instrument_over_control": "Instrument over a control point",
+    "structure": "On a structure",
+    "rejected": "Rejected in the field",
+    "unknown_code": "Code without a role",
+    "floor": "Exposed pad",
+    "ground": "Natural ground",
+    "outside_edge": "Outside the outer edge",
+    "inside_other_pile": "Inside another pile",
+    "outside_outline": "Away from the pile's outline",
+    "same_position": "Same place as another shot",
+    "spike": "Spikes",
+}
+
+SHOT_ROLES = {
+    "spot": "Spot",
+    "toe": "Toe",
+    "crest": "Crest",
+    "breakline": "Breakline",
+    "wall": "Wall contact",
+    "floor": "Exposed pad",
+    "ground": "Natural ground",
+    "control": "Control",
+    "check": "Check shot",
+    "structure": "Structure",
+    "rejected": "Rejected in the field",
+    "unknown": "Code without a role",
+}
+
+UNCERTAINTY_TERMS = {
+    "shot_noise": "Shot noise",
+    "correlated_noise": "Noise shared by neighbours",
+    "height_bias_top": "Height bias of the survey",
+    "height_bias_base": "Height bias of the base",
+    "toe_position": "Place of the toe",
+    "spacing": "Spacing of the shots",
+    "moved_during_survey": "Material moved during the survey",
+    "density": "Density",
+}
+
+
+def in_words(table: dict[str, str], key: str) -> str:
+    """The word for `key`; an unlisted key is shown as itself, with blanks, rather than hidden."""
+    return table.get(key) or key.replace("_", " ").replace("-", " ").capitalize()
+
+
+def day(value: date | datetime | None) -> str:
+    """`29 Jan 2025`."""
+    if value is None:
+        return ""
+    return f"{value.day}\u00a0{MONTHS[value.month - 1]}\u00a0{value.year}"
+
+
+def moment(value: datetime | None, zone: str = "UTC") -> str:
+    """`29 Jan 2025 14:05 CET`: the time at the site, with its zone."""
+    if value is None:
+        return ""
+    local = value.astimezone(ZoneInfo(zone))
+    return f"{day(local)} {local:%H:%M} {local.tzname()}"
+
+
+def age(then: date, today: date) -> str:
+    """`today`, `yesterday`, `12 days`, `5 weeks`, `7 months` from `then` to `today`."""
+    days = (today - then).days
+    if days < 0:
+        return f"in {plural(-days, 'day')}"
+    if days < 2:
+        return ("today", "yesterday")[days]
+    if days < 28:
+        return plural(days, "day")
+    if days < 90:
+        return plural(days // 7, "week")
+    return plural(round(days / 30.4), "month")
+
+
+def plural(count: int, noun: str, many: str = "") -> str:
+    return f"{count:,}\u00a0{noun if count == 1 else many or noun + 's'}"

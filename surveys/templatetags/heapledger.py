@@ -1,0 +1,139 @@
+"""Tags of the pages: a figure with its ±, a mark, a state, dates and words of the trade."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from django import template
+from django.utils import timezone
+from django.utils.safestring import SafeString, mark_safe
+
+from surveys.pages import figures, wording
+from surveys.pages.marks import mark_svg
+
+register = template.Library()
+
+
+@register.inclusion_tag("parts/figure.html")
+def figure(
+    value: Any,
+    u95: Any,
+    kind: str,
+    units: figures.Units | None = None,
+    *,
+    href: str = "",
+    signed: bool = False,
+) -> dict[str, Any]:
+    """One quantity: rounded to what its ± supports, unit, ±. With `href` it leads to its provenance."""
+    if value is None:
+        return {"missing": True}
+    return {"figure": figures.figure(value, u95, kind, units or figures.SI, signed=signed), "href": href}
+
+
+@register.simple_tag
+def number(
+    value: Any, u95: Any, kind: str, units: figures.Units | None = None, *, signed: bool = False
+) -> str:
+    """The value alone, for a column whose head carries the unit and whose neighbour carries the ±."""
+    if value is None:
+        return "–"
+    return figures.figure(value, u95, kind, units or figures.SI, signed=signed).value
+
+
+@register.simple_tag
+def plus_minus(u95: Any, kind: str, units: figures.Units | None = None) -> str:
+    """The ± alone; "not assessed" is said, never left blank."""
+    if u95 is None:
+        return "not assessed"
+    return figures.figure(u95, u95, kind, units or figures.SI).plus_minus or "0"
+
+
+@register.simple_tag
+def unit(kind: str, units: figures.Units | None = None) -> str:
+    return (units or figures.SI).symbol(kind)
+
+
+@register.simple_tag
+def percent(part: Any, whole: Any) -> str:
+    return figures.percent(part, whole)
+
+
+@register.simple_tag
+def mark(name: str) -> SafeString:
+    return mark_safe(mark_svg(name))  # noqa: S308  built from constants
+
+
+_TONES = {"stop": "is-stop", "warn": "is-warn", "full": "is-settled", "settled": "is-settled"}
+_STATES = {
+    "measurement": wording.MEASUREMENT_STATES,
+    "job": wording.JOB_STATES,
+    "file": wording.FILE_STATES,
+    "severity": wording.SEVERITIES,
+    "record": wording.RECORD_STATES,
+}
+
+
+@register.inclusion_tag("parts/state.html")
+def state(kind: str, value: str) -> dict[str, Any]:
+    """A state as mark and word. `kind` is `measurement`, `job`, `file`, `severity` or `record`."""
+    word, shape = _STATES[kind][value]
+    return {"word": word, "mark": mark_svg(shape), "tone": _TONES.get(shape, "")}
+
+
+_WORDS = {
+    "role": wording.ROLES,
+    "base": wording.BASE_KINDS,
+    "edge": wording.EDGE_KINDS,
+    "method": wording.METHODS,
+    "shot": wording.SHOT_ROLES,
+    "term": wording.UNCERTAINTY_TERMS,
+    "stage": wording.STAGES,
+    "left_out": wording.LEFT_OUT,
+    "unit": wording.LENGTH_UNITS,
+}
+
+
+@register.filter
+def words(value: Any, table: str) -> str:
+    """The trade's word for a stored key: `{{ base.kind|words:"base" }}`."""
+    return wording.in_words(_WORDS[table], str(value)) if value else ""
+
+
+register.filter("day", wording.day)
+
+
+@register.filter
+def at(value: Any, zone: str = "UTC") -> str:
+    return wording.moment(value, zone)
+
+
+@register.filter
+def age(value: date | None, today: date | None = None) -> str:
+    return "" if value is None else wording.age(value, today or timezone.now().date())
+
+
+@register.filter
+def plural(count: int, nouns: str) -> str:
+    """`{{ n|plural:"pile" }}` or `{{ n|plural:"survey,surveys" }}`."""
+    one, _, many = nouns.partition(",")
+    return wording.plural(count, one, many)
+
+
+@register.filter
+def short_hash(value: str) -> str:
+    """The first twelve digits: enough to compare by eye; the whole one stands in the title."""
+    return value[:12]
+
+
+@register.filter
+def byte_size(value: int) -> str:
+    if value < 1024:
+        return f"{value}\u00a0B"
+    return f"{value / 1024:,.0f}\u00a0kB" if value < 1024**2 else f"{value / 1024**2:,.1f}\u00a0MB"
+
+
+@register.filter
+def item(table: dict[Any, Any], key: Any) -> Any:
+    """`table[key]`, or None: for tables that a view has worked out beside a list."""
+    return table.get(key)
