@@ -150,7 +150,7 @@ if EVIDENCE_S3_BUCKET:
 # No build step: WhiteNoise finds the files where they lie, in the app and in the packages that carry
 # them. Production collects them once, with hashed names that a browser may keep for ever.
 STATIC_URL = "/static/"
-STATIC_ROOT = env.folder("STATIC_DIR", DATA_DIR / "static")
+STATIC_ROOT = env.folder("STATIC_DIR", DATA_DIR / "static") if IN_PRODUCTION else None
 STATICFILES_FINDERS = [
     "django.contrib.staticfiles.finders.AppDirectoriesFinder",
     "config.static.PackageFileFinder",
@@ -221,7 +221,7 @@ SPECTACULAR_SETTINGS = {"TITLE": "Heapledger", "VERSION": "1", "SERVE_INCLUDE_SC
 
 # The database row is the truth; a message is only a doorbell, and may be lost or ring twice.
 BROKER_DIR = DATA_DIR / "broker"
-CELERY_BROKER_URL = env.broker("BROKER_URL", "filesystem://")
+CELERY_BROKER_URL = env.broker("BROKER_URL", "filesystem://localhost//")
 BROKER_IS_EMBEDDED = CELERY_BROKER_URL.startswith("filesystem:")
 if BROKER_IS_EMBEDDED:
     CELERY_BROKER_TRANSPORT = "config.broker:Transport"
