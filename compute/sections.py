@@ -155,7 +155,8 @@ def cross_check(top: Surface, base: Surface, edge: Edge, net_m3: float) -> Cross
         cut_by_stations(u, v, np.ascontiguousarray(s.vertices_m[:, 2]), s.triangles, stations)
         for u, v, s in ((top_u, top_v, top), (base_u, base_v, base))
     ]
-    found = areas_between(*cuts[0], *cuts[1], ring_u, ring_v, stations)
+    (top_start, top_rows), (base_start, base_rows) = cuts
+    found = areas_between(top_start, top_rows, base_start, base_rows, ring_u, ring_v, stations)
     first, middle, last = found[0::3], found[1::3], found[2::3]
     by_prismoid = width @ ((first + 4.0 * middle + last) / 6.0)
     by_end_area = width @ ((first + last) / 2.0)
