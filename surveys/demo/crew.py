@@ -17,6 +17,7 @@ from surveys.demo.walks import Walk, walks_over
 from surveys.demo.yard import SITE, DemoPile
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
 
 PLAN_NOISE_M = 0.010
 HEIGHT_NOISE_M = 0.012
@@ -42,16 +43,21 @@ class Shot:
 
 
 class _Book:
-    """The list of shots of one day on one pile, numbered as they come."""
+    """The list of shots of one day on one pile; points and strings are numbered as they come."""
 
     def __init__(self, first_point: int) -> None:
         self.next_point = first_point
+        self.strings: dict[str, int] = {}
         self.shots: list[Shot] = []
 
     def write(self, e_m: float, n_m: float, z_m: float, code: str, note: str = "", point: str = "") -> None:
         if not point:
             point, self.next_point = str(self.next_point), self.next_point + 1
         self.shots.append(Shot(point, n_m, e_m, z_m, code, note))
+
+    def new_string(self, code: str) -> str:
+        self.strings[code] = self.strings.get(code, 0) + 1
+        return f"{code} {self.strings[code]}"
 
 
 def shoot(pile: DemoPile, heap: Heap, on: date, first_point: int = 1) -> tuple[Shot, ...]:
@@ -60,17 +66,17 @@ def shoot(pile: DemoPile, heap: Heap, on: date, first_point: int = 1) -> tuple[S
     stations = stations_around(pile, heap)
     control = SITE[pile.site].control_m
     walks, floor = walks_over(heap, pile.spots_m, pile.tops_m, rng)
-    bearings = np.array([_bearing(heap, control[name][1], control[name][0]) for name in stations])
+    seen = [
+        _shared_out(walk, heap, _bearings(heap, control, stations)) for walk in (*walks, Walk("FLR", floor))
+    ]
     day_bias_m = rng.normal(0.0, DAY_BIAS_M)
     book = _Book(first_point)
     for number, station in enumerate(stations):
         bias_m = day_bias_m + rng.normal(0.0, SETUP_BIAS_M)
         _occupy(book, control, station, stations[number - 1], rng)
-        for walk in walks:
-            for place in _part_seen(walk, heap, bearings, number, rng):
-                _pole(book, heap, place, walk.code, bias_m, rng)
-        for place in _part_seen(Walk("FLR", floor), heap, bearings, number, rng):
-            _pole(book, heap, place, "FLR", bias_m, rng)
+        for walk, parts in zip((*walks, Walk("FLR", floor)), seen, strict=True):
+            for part in parts[number]:
+                _shoot_part(book, heap, walk, part, bias_m, rng)
     _check(book, control[stations[0]], rng, f"closing on {stations[0]}")
     return tuple(book.shots)
 
@@ -98,6 +104,12 @@ def _bearing(heap: Heap, easting_m: float, northing_m: float) -> float:
     return float(np.arctan2(northing_m - heap.centre_m[1], easting_m - heap.centre_m[0]))
 
 
+def _bearings(
+    heap: Heap, control: dict[str, tuple[float, float, float]], stations: tuple[str, ...]
+) -> FloatArray:
+    return np.array([_bearing(heap, control[name][1], control[name][0]) for name in stations])
+
+
 def _occupy(
     book: _Book,
     control: dict[str, tuple[float, float, float]],
@@ -119,52 +131,67 @@ def _check(book: _Book, known: tuple[float, float, float], rng: np.random.Genera
     book.write(known[1] + off_e, known[0] + off_n, known[2] + off_z, "CHK", note)
 
 
-def _part_seen(
-    walk: Walk, heap: Heap, bearings: FloatArray, owner: int, rng: np.random.Generator
-) -> FloatArray:
-    """(K, 2) the part of a walk that this set-up sees best, in the order of walking.
-
-    At both ends of its part of the toe a set-up goes on a little over what the next one takes, a step
-    beside those shots: that overlap is how the office finds a wrong pole.
-    """
+def _shared_out(walk: Walk, heap: Heap, bearings: FloatArray) -> list[list[IntArray]]:
+    """For each set-up the parts of a walk that it sees best, as lists of indices in order of walking."""
     places = walk.places_m
     if places.shape[0] == 0:
-        return places
+        return [[] for _ in bearings]
     sides = np.arctan2(places[:, 1] - heap.centre_m[1], places[:, 0] - heap.centre_m[0])
     owners = np.argmax(np.cos(bearings[:, None] - sides[None, :]), axis=0)
-    mine = np.flatnonzero(owners == owner)
-    if mine.size == 0 or walk.code != "TOE" or mine.size == places.shape[0]:
-        return places[mine]
-    gaps = np.diff(mine)
-    if gaps.size and gaps.max() > 1:
-        # The part runs through the start of the ring: begin after the hole.
-        cut = int(np.argmax(gaps)) + 1
-        mine = np.concatenate([mine[cut:], mine[:cut]])
-    last = places.shape[0] - 1
-    closed = heap.walls_m is None
-    beyond = [int(mine[-1]) + step for step in range(1, OVERLAP_SHOTS + 1)]
-    beyond = [i % (last + 1) for i in beyond] if closed else [i for i in beyond if i <= last]
-    extra = [_beside(places, i, rng) for i in beyond]
-    return np.concatenate([places[mine], np.array(extra).reshape(-1, 2)])
+    if walk.from_one:
+        owners[:] = np.bincount(owners).argmax()
+    if not walk.is_string and walk.code != "TOE":
+        return [[np.flatnonzero(owners == number)] for number in range(bearings.size)]
+    return [
+        _runs(np.flatnonzero(owners == number), len(places), walk.closed) for number in range(bearings.size)
+    ]
 
 
-def _beside(places: FloatArray, index: int, rng: np.random.Generator) -> FloatArray:
-    """A place on the toe about a third of the way back towards the shot before."""
-    share = rng.uniform(0.25, 0.45)
-    return (1.0 - share) * places[index] + share * places[index - 1]
+def _runs(mine: IntArray, total: int, closed: bool) -> list[IntArray]:
+    """Indices cut where they skip; on a closed line the last part goes on into the first."""
+    if mine.size == 0:
+        return []
+    parts = np.split(mine, np.flatnonzero(np.diff(mine) > 1) + 1)
+    if closed and len(parts) > 1 and mine[0] == 0 and mine[-1] == total - 1:
+        parts = [np.concatenate([parts[-1], parts[0]]), *parts[1:-1]]
+    return parts
 
 
-def _pole(
-    book: _Book, heap: Heap, place: FloatArray, code: str, bias_m: float, rng: np.random.Generator
+def _shoot_part(
+    book: _Book, heap: Heap, walk: Walk, part: IntArray, bias_m: float, rng: np.random.Generator
 ) -> None:
-    """One shot: the pole stands on the surface there, the record is a little off."""
-    e, n = float(place[0]), float(place[1])
+    """Pole after pole along a part. On the toe the set-up goes on a little over what the next one takes."""
+    places = walk.places_m[part]
+    code = walk.code
     if code == "TOE":
-        out_m = rng.normal(0.0, TOE_JUDGEMENT_M)
-        away = place - heap.centre_m if heap.walls_m is None else np.array([0.0, -1.0])
-        away = away / np.hypot(*away)
-        e, n = e + out_m * float(away[0]), n + out_m * float(away[1])
-    z = float(heap.surface_m(np.array(e), np.array(n)))
-    off_e, off_n = rng.normal(0.0, PLAN_NOISE_M, 2)
-    off_z = rng.normal(0.0, HEIGHT_NOISE_M)
-    book.write(e + off_e, n + off_n, z + off_z + bias_m, code)
+        places = np.concatenate([places, _overlap(walk, part, rng)])
+        places = places + _judged(heap, places, rng)
+    elif walk.is_string:
+        if part.size < 2:
+            return
+        code = book.new_string(code)
+    z = heap.surface_m(places[:, 0], places[:, 1])
+    off_m = rng.normal(0.0, PLAN_NOISE_M, places.shape)
+    up_m = rng.normal(0.0, HEIGHT_NOISE_M, len(places)) + bias_m
+    for (e, n), height in zip(places + off_m, z + up_m, strict=True):
+        book.write(float(e), float(n), float(height), code)
+
+
+def _overlap(walk: Walk, part: IntArray, rng: np.random.Generator) -> FloatArray:
+    """(K, 2) places a third of a step short of the next set-up's first toe shots.
+
+    That overlap is how the office finds a wrong pole.
+    """
+    total = len(walk.places_m)
+    beyond = int(part[-1]) + np.arange(1, OVERLAP_SHOTS + 1)
+    beyond = beyond % total if walk.closed else beyond[beyond < total]
+    if part.size == total:
+        beyond = beyond[:0]
+    share = rng.uniform(0.25, 0.45, beyond.size)[:, None]
+    return (1.0 - share) * walk.places_m[beyond] + share * walk.places_m[beyond - 1]
+
+
+def _judged(heap: Heap, places: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """(K, 2) how far off the true toe the pole stood, outwards and inwards."""
+    away = places - heap.centre_m if heap.walls_m is None else np.tile([0.0, -1.0], (len(places), 1))
+    return away / np.hypot(*away.T)[:, None] * rng.normal(0.0, TOE_JUDGEMENT_M, (len(places), 1))

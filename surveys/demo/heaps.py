@@ -54,7 +54,9 @@ def ridge(slope: float, heading_deg: float, bend_m: float) -> Build:
     return build
 
 
-def trimmed_with_ramp(slope: float, heading_deg: float, core_length_m: float, ramp_heading_deg: float) -> Build:
+def trimmed_with_ramp(
+    slope: float, heading_deg: float, core_length_m: float, ramp_heading_deg: float
+) -> Build:
     """Flat-topped, with a ramp for the loader; size is the half-width of the flat top."""
 
     def build(pad: Pad, height_m: float, size_m: float) -> Heap:
@@ -63,19 +65,28 @@ def trimmed_with_ramp(slope: float, heading_deg: float, core_length_m: float, ra
         half = 0.5 * core_length_m * np.array([math.cos(heading), math.sin(heading)])
         crest = pad.level_m + height_m
         top = Body(
-            np.array([centre - half, centre + half]), crest, slope, flat_m=size_m, round_m=0.4, sway=((0.02, 2, 1.1),)
+            np.array([centre - half, centre + half]),
+            crest,
+            slope,
+            flat_m=size_m,
+            round_m=0.4,
+            sway=((0.02, 2, 1.1),),
         )
         down = math.radians(ramp_heading_deg)
         head = centre + (0.5 * core_length_m + size_m - 1.0) * np.array([math.cos(down), math.sin(down)])
         ramp = Ramp(head, down, crest, grade=0.36, half_width_m=2.6, slope=slope)
-        reach = max(0.5 * core_length_m + size_m + height_m / slope, core_length_m + size_m + height_m / 0.36) * 1.12 + 4.0
+        reach = (
+            max(0.5 * core_length_m + size_m + height_m / slope, core_length_m + size_m + height_m / 0.36)
+            * 1.12
+            + 4.0
+        )
         return Heap(pad, (top, ramp), centre, reach)
 
     return build
 
 
 def trimmed_ridge(slope: float, heading_deg: float, half_width_m: float) -> Build:
-    """Long and trimmed by a dozer. The toe stays where it is (half_width_m from the line); size is its length."""
+    """Long and trimmed by a dozer: the toe stays half_width_m from the line; size is the line's length."""
 
     def build(pad: Pad, height_m: float, size_m: float) -> Heap:
         centre = np.array([pad.centre_e_m, pad.centre_n_m])
@@ -103,7 +114,11 @@ def low_heap(slope: float, heading_deg: float, flat_m: float) -> Build:
         heading = math.radians(heading_deg)
         half = 0.5 * size_m * np.array([math.cos(heading), math.sin(heading)])
         body = Body(
-            np.array([centre - half, centre + half]), pad.level_m + height_m, slope, flat_m=flat_m, round_m=0.8
+            np.array([centre - half, centre + half]),
+            pad.level_m + height_m,
+            slope,
+            flat_m=flat_m,
+            round_m=0.8,
         )
         return Heap(pad, (body,), centre, 1.1 * (0.5 * size_m + flat_m + height_m / slope) + 5.0)
 
@@ -118,7 +133,11 @@ def two_lobes(slope: float, heading_deg: float, second_share: float) -> Build:
         heading = math.radians(heading_deg)
         along = np.array([math.cos(heading), math.sin(heading)])
         first = Body(
-            (centre - 0.5 * size_m * along)[None, :], pad.level_m + height_m, slope, flat_m=1.5, sway=((0.02, 3, 0.5),)
+            (centre - 0.5 * size_m * along)[None, :],
+            pad.level_m + height_m,
+            slope,
+            flat_m=1.5,
+            sway=((0.02, 3, 0.5),),
         )
         second = Body(
             (centre + 0.5 * size_m * along)[None, :],
@@ -134,7 +153,13 @@ def two_lobes(slope: float, heading_deg: float, second_share: float) -> Build:
 
 def tipped_loads(slope: float) -> Build:
     """Irregular: a trimmed middle with loads tipped against it on three sides; size scales the plan."""
-    places = ((0.0, 0.0, 1.0), (0.95, 0.25, 0.72), (-0.55, 0.80, 0.66), (-0.75, -0.55, 0.80), (0.35, -0.80, 0.58))
+    places = (
+        (0.0, 0.0, 1.0),
+        (0.95, 0.25, 0.72),
+        (-0.55, 0.80, 0.66),
+        (-0.75, -0.55, 0.80),
+        (0.35, -0.80, 0.58),
+    )
 
     def build(pad: Pad, height_m: float, size_m: float) -> Heap:
         centre = np.array([pad.centre_e_m, pad.centre_n_m])

@@ -7,18 +7,22 @@ that come near both. What the tool then measures is its own affair.
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from pathlib import Path
 
 import numpy as np
-from scipy.optimize import brentq, least_squares
+from numpy.typing import NDArray
 
 from surveys.demo.shapes import Heap
 from surveys.demo.yard import PILE, DemoPile, pad_on
 
+FloatArray = NDArray[np.float64]
+
 SOLVE_CELL_M = 1.0
+CLOSE_ENOUGH = np.array([2e-4, 1e-3])
 
 
 @dataclass(frozen=True)
@@ -56,25 +60,39 @@ def heap_on(want: Wanted) -> Heap:
 
 def _height_and_size(pile: DemoPile, want: Wanted) -> tuple[float, float]:
     pad, form = pad_on(pile, want.surveyed_on), pile.form
-    # The regrade lifts the pad; a height counts from the lifted pad.
-    lift = pad.raised_m
+    low = np.array([form.height_m[0], form.size_m[0]])
+    high = np.array([form.height_m[1], form.size_m[1]])
 
-    def relative(height_m: float, size_m: float) -> tuple[float, float]:
-        volume, area = form.build(pad, height_m + lift, size_m).integral(SOLVE_CELL_M)
-        return volume / want.volume_m3 - 1.0, area / want.footprint_m2 - 1.0
+    def miss(found: FloatArray) -> FloatArray:
+        # A height counts from the pad as it lies on that day.
+        heap = form.build(pad, float(found[0]) + pad.raised_m, float(found[1]))
+        volume_m3, footprint_m2 = heap.integral(SOLVE_CELL_M)
+        return np.array([volume_m3 / want.volume_m3 - 1.0, footprint_m2 / want.footprint_m2 - 1.0])
 
-    (low_h, high_h), (low_s, high_s) = form.height_m, form.size_m
-    if high_s > low_s:
-        # The footprint weighs less: where both cannot be had, the volume wins.
-        solved = least_squares(
-            lambda p: np.array([relative(*p)[0], 0.2 * relative(*p)[1]]),
-            x0=(0.5 * (low_h + high_h), 0.5 * (low_s + high_s)),
-            bounds=((low_h, low_s), (high_h, high_s)),
-            x_scale=(5.0, 10.0),
-            diff_step=1e-3,
-            xtol=1e-5,
-            ftol=1e-6,
-        )
-        low_s = float(solved.x[1])
-    height_m = brentq(lambda h: relative(h, low_s)[0], 0.5 * low_h, 1.3 * high_h, xtol=1e-3)
-    return float(height_m) + lift, low_s
+    solve = _by_newton if high[1] > low[1] else _by_height
+    height_m, size_m = solve(miss, low, high)
+    return float(height_m) + pad.raised_m, float(size_m)
+
+
+def _by_newton(miss: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray) -> FloatArray:
+    """Height and size that meet volume and footprint within `CLOSE_ENOUGH`."""
+    found = 0.5 * (low + high)
+    nudge_m = np.array([0.02, 0.05])
+    for _ in range(25):
+        off = miss(found)
+        if (np.abs(off) < CLOSE_ENOUGH).all():
+            return found
+        columns = [(miss(found + step) - off) / step[i] for i, step in enumerate(np.diag(nudge_m))]
+        step = np.linalg.solve(np.stack(columns, axis=1), off)
+        found = np.clip(found - np.clip(step, -0.2 * (high - low), 0.2 * (high - low)), low, high)
+    raise ValueError(f"no height and size meet the story: {found} leaves {off}")
+
+
+def _by_height(miss: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray) -> FloatArray:
+    """Walls fix the size: only the height can meet the volume."""
+    found = np.array([0.0, low[1]])
+    bottom, top = low[0], high[0]
+    while top - bottom > 1e-4:
+        found[0] = 0.5 * (bottom + top)
+        bottom, top = (found[0], top) if miss(found)[0] < 0.0 else (bottom, found[0])
+    return found

@@ -7,6 +7,7 @@ That is what tipping, stacking and trimming leave behind. Frame: site frame, met
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -29,7 +30,7 @@ def nearest_on_line(line_m: FloatArray, e_m: FloatArray, n_m: FloatArray) -> tup
         return np.full_like(e_m, line_m[0, 0]), np.full_like(n_m, line_m[0, 1])
     best = np.full(e_m.shape, np.inf)
     near_e, near_n = np.zeros_like(e_m), np.zeros_like(n_m)
-    for (e0, n0), (e1, n1) in zip(line_m[:-1], line_m[1:], strict=True):
+    for (e0, n0), (e1, n1) in itertools.pairwise(line_m):
         de, dn = e1 - e0, n1 - n0
         along = np.clip(((e_m - e0) * de + (n_m - n0) * dn) / (de * de + dn * dn), 0.0, 1.0)
         fe, fn = e0 + along * de, n0 + along * dn
@@ -151,7 +152,7 @@ class Heap:
     relief_phase: float = field(default=0.0)
 
     def thickness_m(self, e_m: FloatArray, n_m: FloatArray) -> FloatArray:
-        """(…) height of material over the pad; negative outside the toe. Inside walls only, if there are any."""
+        """(…) height of material over the pad; negative outside the toe. Walls are not asked."""
         e_m, n_m = np.asarray(e_m, np.float64), np.asarray(n_m, np.float64)
         top = self.bodies[0].height_m(e_m, n_m)
         for body in self.bodies[1:]:
@@ -164,7 +165,9 @@ class Heap:
     def surface_m(self, e_m: FloatArray, n_m: FloatArray) -> FloatArray:
         """(…) elevation that a pole would find: material where there is any, else the pad."""
         inside = self.within_walls(e_m, n_m)
-        return self.pad.height_m(e_m, n_m) + np.where(inside, np.maximum(self.thickness_m(e_m, n_m), 0.0), 0.0)
+        return self.pad.height_m(e_m, n_m) + np.where(
+            inside, np.maximum(self.thickness_m(e_m, n_m), 0.0), 0.0
+        )
 
     def within_walls(self, e_m: FloatArray, n_m: FloatArray) -> NDArray[np.bool_]:
         """True where no wall stops the material."""
@@ -180,7 +183,7 @@ class Heap:
         """
         inner = np.zeros_like(bearing_rad)
         outer = np.full_like(bearing_rad, self.reach_m)
-        for _ in range(48):
+        for _ in range(34):
             middle = 0.5 * (inner + outer)
             e = self.centre_m[0] + middle * np.cos(bearing_rad)
             n = self.centre_m[1] + middle * np.sin(bearing_rad)

@@ -18,7 +18,9 @@ TOE_STEP_M = 3.8
 CREST_STEP_M = 3.2
 BREAK_STEP_M = 3.4
 WALL_STEP_M = 2.6
-RAYS = 2880
+SHORT_RIM = 9
+"""A rim of so few shots is taken from one set-up."""
+RAYS = 1440
 SPOT_FROM_M = 0.7
 """A spot closer to the toe than this thickness of material says nothing that the toe does not say."""
 FLAT_BELOW = 0.35
@@ -27,10 +29,21 @@ FLAT_BELOW = 0.35
 
 @dataclass(frozen=True)
 class Walk:
-    """One string or one field of places, all with one code. `places_m` (K, 2)."""
+    """One string or one field of places. `places_m` (K, 2), in the order of walking.
+
+    closed    : the last place is followed by the first
+    from_one  : short enough to be taken from a single set-up
+    """
 
     code: str
     places_m: FloatArray
+    closed: bool = False
+    from_one: bool = False
+
+    @property
+    def is_string(self) -> bool:
+        """Whether the crew numbers its shots as a line."""
+        return self.code in ("CRS", "BRK", "WAL")
 
 
 def walks_over(
@@ -74,7 +87,7 @@ def toe_walk(heap: Heap, rng: np.random.Generator) -> Walk:
     dense = toe_line(heap)
     closed = heap.walls_m is None
     places = along(dense, TOE_STEP_M, closed, rng)
-    return Walk("TOE", np.asarray(places))
+    return Walk("TOE", places, closed)
 
 
 def wall_walk(heap: Heap) -> tuple[Walk, ...]:
@@ -86,7 +99,7 @@ def wall_walk(heap: Heap) -> tuple[Walk, ...]:
     inward = np.sign(heap.centre_m - places) * np.minimum(0.03, np.abs(heap.centre_m - places))
     on_wall = places + np.where(_is_on_wall(places, heap.walls_m), inward, 0.0)
     covered = heap.thickness_m(on_wall[:, 0], on_wall[:, 1]) > 0.15
-    return (Walk("WAL 1", on_wall[covered]),)
+    return (Walk("WAL", on_wall[covered]),)
 
 
 def _is_on_wall(places: FloatArray, walls_m: FloatArray) -> NDArray[np.bool_]:
@@ -123,7 +136,7 @@ def along(
 
 
 def crest_walks(heap: Heap) -> tuple[Walk, ...]:
-    """One numbered crest string for each body: its line, or the rim of its flat top."""
+    """A crest for each body: its line, or the rim of its flat top."""
     walks: list[Walk] = []
     for body in heap.bodies:
         if isinstance(body, Ramp):
@@ -131,18 +144,24 @@ def crest_walks(heap: Heap) -> tuple[Walk, ...]:
         places = _bay_crest(body) if isinstance(body, BayFill) else _rim(body)
         bare = places[_is_topmost(heap, body, places)]
         if bare.shape[0] >= 3:
-            walks.append(Walk(f"CRS {len(walks) + 1}", bare))
+            is_rim = isinstance(body, Body) and not _is_sharp(body)
+            walks.append(Walk("CRS", bare, closed=is_rim, from_one=not is_rim or len(bare) <= SHORT_RIM))
     return tuple(walks)
 
 
 def _rim(body: Body) -> FloatArray:
     """The crest line of a sharp ridge, else a ring around the top that stays open at its start."""
-    if body.core_m.shape[0] > 1 and body.flat_m < 1.0:
+    if _is_sharp(body):
         return along(body.core_m, CREST_STEP_M, closed=False, rng=None, keep_corners=True)
     out_m = body.flat_m + 0.5 * body.round_m
     ring = _offset_ring(body.core_m, out_m)
     step_m = min(CREST_STEP_M, 2.0 * np.pi * out_m / 6.0)
     return along(ring, step_m, closed=True, rng=None)
+
+
+def _is_sharp(body: Body) -> bool:
+    """A ridge without a flat top."""
+    return body.core_m.shape[0] > 1 and body.flat_m < 1.0
 
 
 def _offset_ring(core_m: FloatArray, out_m: float) -> FloatArray:
@@ -179,14 +198,14 @@ def break_walks(heap: Heap) -> tuple[Walk, ...]:
     bodies = heap.bodies
     for ramp in bodies:
         if isinstance(ramp, Ramp):
-            walks += [Walk("", places) for places in _road_edges(heap, ramp)]
+            walks += [Walk("BRK", places, from_one=True) for places in _road_edges(heap, ramp)]
     cones = [body for body in bodies if isinstance(body, Body)]
     for second in range(1, len(cones)):
         for first in range(second):
             places = _valley(heap, cones[first], cones[second])
             if places.shape[0] >= 3:
-                walks.append(Walk("", places))
-    return tuple(Walk(f"BRK {number}", walk.places_m) for number, walk in enumerate(walks, start=1))
+                walks.append(Walk("BRK", places, from_one=True))
+    return tuple(walks)
 
 
 def _road_edges(heap: Heap, ramp: Ramp) -> list[FloatArray]:
@@ -242,7 +261,7 @@ def spot_walk(
     spots = np.concatenate(kept)
     if heap.walls_m is not None:
         low, high = heap.walls_m.min(axis=0), heap.walls_m.max(axis=0)
-        spots = spots[np.all((spots > low + [0.8, 0.0]) & (spots < high - 0.8), axis=1)]
+        spots = spots[np.all((spots > low + np.array([0.8, 0.0])) & (spots < high - 0.8), axis=1)]
     clear = np.array([np.min(np.hypot(*(taken_m - spot).T)) for spot in spots]) > 0.38 * spots_m
     spots = spots[clear]
     thick = heap.thickness_m(spots[:, 0], spots[:, 1])

@@ -119,14 +119,14 @@ COAL_PAD_REGRADED_ON = date(2025, 9, 5)
 MERGED_ON = date(2025, 7, 1)
 
 DENSITIES: tuple[DemoDensity, ...] = (
-    DemoDensity("M1", "1.6000", "B", "2.5", NEW_YEAR, "laboratory", "Bulk density with moisture, autumn 2024"),
-    DemoDensity("M2", "1.4500", "A", "1.2", NEW_YEAR, "back-calculation", "26 loads weighed out, November 2024", 26),
-    DemoDensity("M3", "1.4200", "A", "1.2", NEW_YEAR, "back-calculation", "31 loads weighed out, November 2024", 31),
-    DemoDensity("M4", "1.8500", "B", "2.5", NEW_YEAR, "laboratory", "Bulk density with moisture, autumn 2024"),
-    DemoDensity("M5", "1.5500", "C", "4.5", NEW_YEAR, "borrowed", "Value of another wharf, taken over in 2021"),
+    DemoDensity("M1", "1.6000", "B", "2.5", NEW_YEAR, "laboratory", "Bulk density and moisture, 2024"),
+    DemoDensity("M2", "1.4500", "A", "1.2", NEW_YEAR, "back-calculation", "26 loads weighed out, 2024", 26),
+    DemoDensity("M3", "1.4200", "A", "1.2", NEW_YEAR, "back-calculation", "31 loads weighed out, 2024", 31),
+    DemoDensity("M4", "1.8500", "B", "2.5", NEW_YEAR, "laboratory", "Bulk density and moisture, 2024"),
+    DemoDensity("M5", "1.5500", "C", "4.5", NEW_YEAR, "borrowed", "Value of another wharf, of 2021"),
     DemoDensity("M6", "0.8800", "B", "2.5", NEW_YEAR, "laboratory", "Bulk density as received, October 2024"),
     DemoDensity("M7", "1.5000", "C", "4.5", NEW_YEAR, "laboratory", "Test of 2022, older than twelve months"),
-    DemoDensity("M8", "0.3200", "C", "4.5", NEW_YEAR, "laboratory", "Loose chips; moisture changes with the season"),
+    DemoDensity("M8", "0.3200", "C", "4.5", NEW_YEAR, "laboratory", "Moisture changes with the season"),
     DemoDensity(
         "M5", "1.4900", "A", "1.2", SAND_REVISED_ON, "back-calculation",
         "24 loads weighed out of a surveyed pile in September 2025", 24,
@@ -164,7 +164,8 @@ PILES: tuple[DemoPile, ...] = (
              _drv(228, 62, 121.8), "surface", 2.9, 4.2, 105),
     DemoPile("DRV-06", "4/10 winter reserve", "M2", Form(CONE, (8.0, 22.0), (18.0, 34.0)),
              _drv(229, 152, 122.6, 0.015), "plane", 3.4, 3.4, 106),
-    DemoPile("DRV-07", "10/20, two lobes", "M3", Form(heaps.two_lobes(0.74, -5.0, 0.86), (11.0, 20.0), (10.0, 34.0)),
+    DemoPile("DRV-07", "10/20, two lobes", "M3",
+             Form(heaps.two_lobes(0.74, -5.0, 0.86), (11.0, 20.0), (10.0, 34.0)),
              _drv(118, 151, 121.85), "surface", 3.2, 3.2, 107, opened_on=MERGED_ON),
     DemoPile("TUL-01", "Sand bay", "M5", Form(heaps.bay(30.0, 30.0, 0.64, 1.4), (3.5, 9.0), (30.0, 30.0)),
              Pad(8042.0, 1040.0, 10.25), "level", 2.8, 2.8, 201,
@@ -180,7 +181,8 @@ PILES: tuple[DemoPile, ...] = (
              Form(heaps.tipped_loads(0.74), (7.0, 18.0), (6.0, 26.0)),
              Pad(3048.0 + 32.0, 3048.0 + 36.0, 50.35, fall_e=0.004, fall_n=0.006, wave_m=0.015),
              "toe", 3.0, 3.6, 301),
-    DemoPile("KTV-02", "Wood chips, long heap", "M8", Form(heaps.low_heap(0.85, 2.0, 5.0), (3.0, 7.45), (10.0, 80.0)),
+    DemoPile("KTV-02", "Wood chips, long heap", "M8",
+             Form(heaps.low_heap(0.85, 2.0, 5.0), (3.0, 7.45), (10.0, 80.0)),
              Pad(3048.0 + 118.0, 3048.0 + 36.0, 50.55), "level", 2.6, 3.6, 302,
              hazards="Chips heat up and smoke inside: no smoking, and report any steam or smell."),
 )  # fmt: skip
