@@ -112,8 +112,8 @@ def require_base_in_force(base: BaseVersion, on: dt.date) -> None:
     if right.pk == base.pk:
         return
     raise BaseNotInForce(
-        f"Base “{base.label}” is {_standing(base)}; the survey is of {on}. “{right.label}” ({right.reason}) is in "
-        "force. Against another base the volume would be of another heap. Nothing was recorded.",
+        f"Base “{base.label}” is {_standing(base)}; the survey is of {on}. “{right.label}” ({right.reason}) "
+        "is in force. Against another base the volume would be of another heap. Nothing was recorded.",
         where=f"pile {base.pile.code}",
         remedy=f"Switch to {right.label}.",
     )
@@ -134,8 +134,8 @@ def _none_in_force(pile: Pile, on: dt.date) -> NoBaseInForce:
     if waiting:
         remedy = f"“{waiting[0].label}”, proposed from {waiting[0].valid_from}, waits for approval. " + remedy
     return NoBaseInForce(
-        f"Pile {pile.code} has no base in force on {on}: {history}. A volume needs the ground of its own day. "
-        "Nothing was measured.",
+        f"Pile {pile.code} has no base in force on {on}: {history}. A volume needs the ground of its own "
+        "day. Nothing was measured.",
         where=f"pile {pile.code}",
         remedy=remedy,
     )
@@ -158,7 +158,8 @@ def _check_kind(kind: str, level_m: object, evidence_sha256: str) -> None:
     wants_hash = kind == BaseVersion.Kind.SURFACE
     if (wants_hash and not is_hash) or (not wants_hash and evidence_sha256):
         raise BadEntry(
-            "A surveyed ground is named by the SHA-256 of its file, other bases by none. Nothing was changed.",
+            "A surveyed ground is named by the SHA-256 of its file, other bases by none. "
+            "Nothing was changed.",
             where="evidence_sha256",
             remedy="Receive the ground's file first, then propose the base with its hash.",
         )

@@ -175,8 +175,8 @@ def _check_density(count: StockCount) -> None:
     right = density_in_force(count.pile, count.counted_on)
     if right.pk != count.density.pk:
         raise TonnesDoNotFollow(
-            f"{count.density.label} is not the density in force for pile {count.pile.code} on {count.counted_on}; "
-            f"that is {right.label} ({right.t_per_m3.normalize():f} t/m³). Nothing was recorded.",
+            f"{count.density.label} is not the density in force for pile {count.pile.code} on "
+            f"{count.counted_on}; that is {right.label} ({right.t_per_m3.normalize():f} t/m³). Nothing was recorded.",
             where=f"pile {count.pile.code}",
         )
     # Both were rounded once to the last place, so the product may differ by that much and no more.
@@ -184,8 +184,8 @@ def _check_density(count: StockCount) -> None:
     allowed_t = LAST_PLACE * (1 + right.t_per_m3)
     if abs(product_t - count.tonnes) > allowed_t:
         raise TonnesDoNotFollow(
-            f"{count.volume_m3} m³ at {right.t_per_m3.normalize():f} t/m³ are {product_t:.3f} t, not {count.tonnes} t. "
-            "Nothing was recorded.",
+            f"{count.volume_m3} m³ at {right.t_per_m3.normalize():f} t/m³ are {product_t:.3f} t, "
+            f"not {count.tonnes} t. Nothing was recorded.",
             where=f"pile {count.pile.code}",
         )
 
@@ -208,7 +208,8 @@ def _make_way(count: StockCount) -> None:
         old.refresh_from_db()
         if old.pile_id != count.pile_id or old.superseded_at is not None:
             raise CountNotCurrent(
-                f"The count to be corrected ({old}) is of another pile or left force already. Nothing was recorded.",
+                f"The count to be corrected ({old}) is of another pile or left force already. "
+                "Nothing was recorded.",
                 where=f"pile {count.pile.code}",
             )
         old.superseded_at = count.recorded_at
@@ -216,7 +217,7 @@ def _make_way(count: StockCount) -> None:
     standing = StockCount.objects.current().filter(pile=count.pile, counted_on=count.counted_on).first()
     if standing is not None:
         raise CountStands(
-            f"Pile {count.pile.code} has a count of {standing.counted_on} already: {standing.volume_m3} m³, evidence "
-            f"{standing.evidence_ref}. Nothing was recorded.",
+            f"Pile {count.pile.code} has a count of {standing.counted_on} already: {standing.volume_m3} m³, "
+            f"evidence {standing.evidence_ref}. Nothing was recorded.",
             where=f"pile {count.pile.code}",
         )

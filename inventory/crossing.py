@@ -48,7 +48,8 @@ def decimal_entered(value: Decimal | int | str, name: str, places: int) -> Decim
         )
     if entered != round(entered, places):
         raise BadEntry(
-            f"{name}: {value} has more than {places} decimal places. It was not rounded; nothing was changed.",
+            f"{name}: {value} has more than {places} decimal places. It was not rounded; "
+            "nothing was changed.",
             where=name,
             remedy=f"Enter at most {places} decimal places.",
         )

@@ -161,8 +161,8 @@ def _stocked(record: DensityRecord, pile: Pile) -> DensityRecord:
         return record
     raise DensityStateMismatch(
         f"Volume is “stocked”, density record {record.label} is “{record.state}” ({record.method}). "
-        f"A cubic metre {_WEIGHS[record.state]} does not weigh what a stocked one weighs, so the tonnes would be "
-        "wrong. Tonnes not computed; the volume stands.",
+        f"A cubic metre {_WEIGHS[record.state]} does not weigh what a stocked one weighs, so the tonnes "
+        "would be wrong. Tonnes not computed; the volume stands.",
         where=f"pile {pile.code}",
     )
 
@@ -225,7 +225,8 @@ def _signs_as(record: DensityRecord, by: User, roles: frozenset[str], given: lis
             return role
     missing = next(role for role in SIGNERS if role not in taken)
     raise SamePerson(
-        f"{record.label} has the approval of your role already; it waits for a {missing.label}. Nothing was changed.",
+        f"{record.label} has the approval of your role already; it waits for a {missing.label}. "
+        "Nothing was changed.",
         where=record.label,
         remedy=f"Ask a {missing.label}.",
     )
@@ -271,7 +272,8 @@ def _check_values(record: DensityRecord) -> None:
         )
     if not 0 < record.standard_uncertainty_percent <= 100:
         raise BadEntry(
-            f"A standard uncertainty of {record.standard_uncertainty_percent} % is impossible. Nothing was changed.",
+            f"A standard uncertainty of {record.standard_uncertainty_percent} % is impossible. "
+            "Nothing was changed.",
             where="standard_uncertainty_percent",
             remedy="Give one standard deviation in per cent of the density.",
         )

@@ -1,0 +1,217 @@
+"""What happens to a pile: opened, redrawn, renamed, closed, merged, split, moved.
+
+Days are half-open: a pile closed on 1 July existed until 30 June, and its successor opened on 1 July.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Q
+
+from inventory.errors import AcrossOrganizations, BadEntry, NameTaken, PileNotOpen
+from inventory.models import Material, Pile, PileLineage, Site, User
+from inventory.outlines import Ring, checked_outline, refuse_overlap
+from inventory.rights import require
+from inventory.validity import required_text
+
+Points = Iterable[Sequence[float]]
+
+
+@transaction.atomic
+def open_pile(
+    *,
+    site: Site,
+    code: str,
+    name: str,
+    material: Material,
+    opened_on: dt.date,
+    by: User,
+    outline: Points = (),
+    hazards: str = "",
+) -> Pile:
+    """A new pile. Its code is never given again on the site, not even after it is closed.
+
+    Raises `NotAllowed`, `NameTaken`, `BadOutline`, `OutlinesOverlap`, `AcrossOrganizations`, `BadEntry`.
+    """
+    require(by, site.organization, "keep_piles")
+    return _open(site, code, name, material, opened_on, outline, hazards)
+
+
+@transaction.atomic
+def redraw_outline(pile: Pile, outline: Points, *, by: User) -> Pile:
+    """Raises `NotAllowed`, `BadOutline`, `OutlinesOverlap`."""
+    require(by, pile.site.organization, "keep_piles")
+    ring = checked_outline(outline)
+    _refuse_overlap(pile.site, pile.code, ring, pile.opened_on, pile.closed_on)
+    pile.outline = ring
+    pile.save(update_fields=["outline"])
+    return pile
+
+
+def rename_pile(pile: Pile, name: str, *, by: User) -> Pile:
+    """Only the name: the code stands on certificates. Raises `NotAllowed`, `BadEntry`."""
+    require(by, pile.site.organization, "keep_piles")
+    pile.name = required_text(name, "name")
+    pile.save(update_fields=["name"])
+    return pile
+
+
+def record_hazards(pile: Pile, hazards: str, *, by: User) -> Pile:
+    """What somebody must know before going near the pile. Raises `NotAllowed`."""
+    require(by, pile.site.organization, "record_hazards")
+    pile.hazards = hazards.strip()
+    pile.save(update_fields=["hazards"])
+    return pile
+
+
+@transaction.atomic
+def close_pile(pile: Pile, on: dt.date, *, by: User) -> Pile:
+    """`on` is the first day without the pile. Raises `NotAllowed`, `PileNotOpen`, `BadEntry`."""
+    require(by, pile.site.organization, "keep_piles")
+    return _close(pile, on)
+
+
+@transaction.atomic
+def merge_piles(
+    piles: Sequence[Pile], *, code: str, name: str, on: dt.date, by: User, reason: str, outline: Points = ()
+) -> Pile:
+    """Close the piles on the day `on` and open the one they became, with its lineage.
+
+    They must lie on one site and hold one material: mixing grades is another event.
+    Raises as `open_pile` and `close_pile`.
+    """
+    if len({pile.pk for pile in piles}) < 2:
+        raise BadEntry(
+            "A merge needs two piles or more. Nothing was changed.", where="piles", remedy="Name them."
+        )
+    site, material = piles[0].site, piles[0].material
+    if any(pile.site_id != site.pk or pile.material_id != material.pk for pile in piles):
+        raise BadEntry(
+            "Only piles of one site and one material merge. Nothing was changed.",
+            where="piles",
+            remedy="Record the move or the change of material first.",
+        )
+    require(by, site.organization, "keep_piles")
+    for pile in piles:
+        _close(pile, on)
+    merged = _open(site, code, name, material, on, outline, _hazards_of(piles))
+    for pile in piles:
+        _record_lineage(pile, merged, PileLineage.Kind.MERGED, on, reason)
+    return merged
+
+
+@transaction.atomic
+def split_pile(
+    pile: Pile,
+    *,
+    code: str,
+    name: str,
+    on: dt.date,
+    by: User,
+    reason: str,
+    outline: Points = (),
+    rest_outline: Points | None = None,
+) -> Pile:
+    """Open a pile for a part of `pile`, which goes on with `rest_outline` where one is given.
+
+    Its tonnes stay in the count of `pile` until both are measured. Raises as `open_pile`.
+    """
+    require(by, pile.site.organization, "keep_piles")
+    _check_open(pile, on)
+    if rest_outline is not None:
+        pile.outline = checked_outline(rest_outline)
+        pile.save(update_fields=["outline"])
+    part = _open(pile.site, code, name, pile.material, on, outline, pile.hazards)
+    _record_lineage(pile, part, PileLineage.Kind.SPLIT, on, reason)
+    return part
+
+
+@transaction.atomic
+def move_pile(
+    pile: Pile, *, site: Site, code: str, name: str, on: dt.date, by: User, reason: str, outline: Points = ()
+) -> Pile:
+    """Close `pile` and open the one that stands elsewhere with the same material. Raises as `open_pile`."""
+    require(by, pile.site.organization, "keep_piles")
+    if site.organization_id != pile.site.organization_id:
+        raise AcrossOrganizations("The two sites belong to different organizations.", where="site")
+    _close(pile, on)
+    moved = _open(site, code, name, pile.material, on, outline, pile.hazards)
+    _record_lineage(pile, moved, PileLineage.Kind.MOVED, on, reason)
+    return moved
+
+
+def _open(
+    site: Site, code: str, name: str, material: Material, on: dt.date, outline: Points, hazards: str
+) -> Pile:
+    if material.organization_id != site.organization_id:
+        raise AcrossOrganizations(
+            "The site and the material belong to different organizations.", where="material"
+        )
+    code = required_text(code, "code")
+    # The site's row is the queue: two piles opened at once must see each other's outlines.
+    Site.objects.select_for_update().get(pk=site.pk)
+    if Pile.objects.filter(site=site, code=code).exists():
+        raise NameTaken(
+            f"Site {site.code} has had a pile {code} already; a code is never given twice. Nothing was changed.",
+            where="code",
+        )
+    ring = checked_outline(outline)
+    _refuse_overlap(site, code, ring, on, None)
+    return Pile.objects.create(
+        site=site,
+        code=code,
+        name=required_text(name, "name"),
+        material=material,
+        outline=ring,
+        opened_on=on,
+        hazards=hazards.strip(),
+    )
+
+
+def _close(pile: Pile, on: dt.date) -> Pile:
+    _check_open(pile, on)
+    if on <= pile.opened_on:
+        raise BadEntry(
+            f"Pile {pile.code} was opened on {pile.opened_on}; closed on {on} it would never have existed.",
+            where="closed_on",
+            remedy="Give a later day.",
+        )
+    later = pile.counts.current().filter(counted_on__gte=on).order_by("-counted_on").first()
+    if later is not None:
+        raise BadEntry(
+            f"Pile {pile.code} has a count of {later.counted_on}; it cannot be closed on {on}. Nothing was changed.",
+            where="closed_on",
+            remedy="Close it after its last count, or withdraw the count.",
+        )
+    pile.closed_on = on
+    pile.save(update_fields=["closed_on"])
+    return pile
+
+
+def _check_open(pile: Pile, on: dt.date) -> None:
+    if pile.closed_on is not None or pile.opened_on > on:
+        state = f"was closed on {pile.closed_on}" if pile.closed_on else f"was opened on {pile.opened_on}"
+        raise PileNotOpen(f"Pile {pile.code} {state}. Nothing was changed.", where=f"pile {pile.code}")
+
+
+def _record_lineage(old: Pile, new: Pile, kind: str, on: dt.date, reason: str) -> None:
+    PileLineage.objects.create(
+        from_pile=old, to_pile=new, kind=kind, effective_on=on, reason=required_text(reason, "reason")
+    )
+
+
+def _hazards_of(piles: Sequence[Pile]) -> str:
+    """Every hazard of the merged piles, each once: what was dangerous stays so in the new heap."""
+    return "\n".join(dict.fromkeys(pile.hazards for pile in piles if pile.hazards))
+
+
+def _refuse_overlap(site: Site, code: str, ring: Ring, opened_on: dt.date, closed_on: dt.date | None) -> None:
+    same_days: Any = Q(closed_on__isnull=True) | Q(closed_on__gt=opened_on)
+    if closed_on is not None:
+        same_days &= Q(opened_on__lt=closed_on)
+    others = Pile.objects.filter(same_days, site=site).exclude(code=code).order_by("code")
+    refuse_overlap(code, ring, others.values_list("code", "outline"))
