@@ -10,9 +10,7 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
-from csp.constants import NONE, SELF
-
-from config import env
+from config import content_security, env
 from config.secret import secret_key
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -162,21 +160,7 @@ if IN_PRODUCTION:
 
 # --- what a browser is told ----------------------------------------------------------------------
 
-CONTENT_SECURITY_POLICY = {
-    "DIRECTIVES": {
-        "default-src": [NONE],
-        "script-src": [SELF],
-        "style-src": [SELF],
-        "img-src": [SELF, "data:", "blob:"],
-        "font-src": [SELF],
-        "connect-src": [SELF],
-        "manifest-src": [SELF],
-        "form-action": [SELF],
-        "base-uri": [NONE],
-        "object-src": [NONE],
-        "frame-ancestors": [NONE],
-    },
-}
+CONTENT_SECURITY_POLICY = content_security.POLICY
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
