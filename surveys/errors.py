@@ -30,6 +30,11 @@ class EvidenceDamaged(EvidenceRefused):
     remedy = "Restore the store from its backup. The row and its hash are kept."
 
 
+class WrongDate(EvidenceRefused):
+    code = "wrong-date"
+    remedy = "Correct the date or the times of the survey."
+
+
 class WrongPile(EvidenceRefused):
     """A pile of another site, or one that was not open on the date of the survey."""
 
@@ -57,11 +62,6 @@ class WrongState(EvidenceRefused):
 class FindingsOpen(EvidenceRefused):
     code = "findings-open"
     remedy = "Correct the survey in a new version, or accept each finding with a reason."
-
-
-class OwnWork(EvidenceRefused):
-    code = "own-work"
-    remedy = "Ask another person with the right to review and approve."
 
 
 class WorkGivenUp(EvidenceRefused):

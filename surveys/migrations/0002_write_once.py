@@ -57,8 +57,10 @@ def changed(columns, differs):
 
 def rules(differs):
     """(name, table, event, condition, what); `differs` is the database's comparison that knows NULL."""
-    approved = "OLD.state IN ('approved', 'superseded')"
-    other_step = "NOT (NEW.state = OLD.state OR (OLD.state = 'approved' AND NEW.state = 'superseded'))"
+    approved = "OLD.approved_at IS NOT NULL"
+    other_step = (
+        "NOT (NEW.state = OLD.state OR (OLD.state = 'approved' AND NEW.state IN ('superseded', 'withdrawn')))"
+    )
     measured = "EXISTS (SELECT 1 FROM surveys_measurement m WHERE m.survey_id = OLD.id)"
     return [
         ("storedfile_update", "surveys_storedfile", "UPDATE", "1 = 1", "received"),

@@ -88,6 +88,9 @@ class SurveyFile(models.Model):
         READ = "read", "read"
         REFUSED = "refused", "refused"
 
+    already: str = ""
+    """When the same bytes came before, in words; set by the intake of this row, not kept."""
+
     survey = models.ForeignKey(Survey, on_delete=models.PROTECT, related_name="files")
     stored_file = models.ForeignKey(StoredFile, on_delete=models.PROTECT, related_name="uses")
     purpose = models.CharField(max_length=10, choices=Purpose, default=Purpose.MEASURE)
@@ -128,6 +131,13 @@ class SurveyFile(models.Model):
         return self.name
 
 
+class ControlPointQuerySet(ScopedQuerySet):
+    def in_force_on(self, day: object) -> ControlPointQuerySet:
+        """Control as it stood on `day`: `valid_from <= day < valid_to`."""
+        still = Q(valid_to__isnull=True) | Q(valid_to__gt=day)
+        return self.filter(still, valid_from__lte=day)
+
+
 class ControlPoint(models.Model):
     """A control station of a site from `valid_from` to before `valid_to`: a moved mark is a new row."""
 
@@ -141,7 +151,7 @@ class ControlPoint(models.Model):
     valid_from = models.DateField()
     valid_to = models.DateField(null=True, blank=True)
 
-    objects = ScopedQuerySet.as_manager()
+    objects = ControlPointQuerySet.as_manager()
 
     class Meta:
         ordering = ["site", "name", "valid_from"]

@@ -1,0 +1,194 @@
+"""Everything a measurement depends on, as one JSON object that is written down before it is computed.
+
+The worker reads nothing but this and the bytes whose hashes it names. So the same figure can be worked
+out again in five years, when densities, bases, outlines and defaults have long been replaced.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, fields
+from typing import Any
+
+from compute.uncertainty import model_for
+from django.db.models import Q
+
+from compute import ALGORITHM
+from compute.coding import merge_rules
+from compute.errors import BadOption
+from compute.records import FindingLimits, UncertaintyModel
+from inventory import basing, density
+from inventory.errors import DensityStateMismatch, NoDensityInForce
+from inventory.models import BaseVersion, DensityRecord, Pile, Site
+from surveys.errors import NothingRead
+from surveys.models import ControlPoint, Survey, SurveyFile
+from surveys.splitting import touched_codes
+
+
+def pinned(survey: Survey, pile: Pile) -> tuple[dict[str, Any], BaseVersion, DensityRecord | None]:
+    """The request of one pile of one survey, with the base and the density in force on its date.
+
+    Raises `NothingRead`, `BadOption`, and the book's `NoBaseInForce`. A missing density stops nothing:
+    the volume stands, and the request keeps why there are no tonnes.
+    """
+    base = basing.base_in_force(pile, survey.surveyed_on)
+    density_record, no_density = density_on(pile, survey.surveyed_on)
+    site = survey.site
+    request = {
+        "site": site.code,
+        "pile": pile.code,
+        "surveyed_on": survey.surveyed_on.isoformat(),
+        "method": survey.method,
+        **files_of(survey, pile),
+        "rules": [[list(pair) for pair in tier] for tier in merge_rules(site.code_rules)],
+        "outline": pile.outline or None,
+        "other_outlines": other_outlines(pile, survey.surveyed_on),
+        "base": base_as_pinned(base),
+        "density": density_record and density_as_pinned(density_record),
+        "no_density": no_density,
+        "control": control_on(site, survey.surveyed_on),
+        "model": model_of(survey, base),
+        "limits": limits_of(survey),
+        "algorithm": ALGORITHM,
+    }
+    return request, base, density_record
+
+
+def density_on(pile: Pile, day: dt.date) -> tuple[DensityRecord | None, dict[str, Any] | None]:
+    try:
+        return density.density_in_force(pile, day), None
+    except (NoDensityInForce, DensityStateMismatch) as refusal:
+        return None, refusal.as_dict()
+
+
+# --- files ---------------------------------------------------------------------------------------
+
+
+def files_of(survey: Survey, pile: Pile) -> dict[str, Any]:
+    """The point files and the drawn edge that concern `pile`, in the order of their hashes."""
+    of_pile = SurveyFile.objects.filter(Q(pile=pile) | Q(pile__isnull=True), survey=survey)
+    live = list(of_pile.filter(set_aside_at__isnull=True).select_related("stored_file"))
+    refuse_unclear(live, pile)
+    read = [file for file in live if file.state == SurveyFile.State.READ and touches(file, pile)]
+    shots = [file for file in read if file.purpose == SurveyFile.Purpose.MEASURE]
+    if not shots:
+        raise NothingRead(
+            f"No file of the survey of {survey.surveyed_on} holds shots of {pile.code} that could be read. "
+            "Nothing was measured.",
+            where=pile.code,
+        )
+    edges = [file for file in read if file.purpose == SurveyFile.Purpose.EDGE]
+    return {
+        "files": [file_as_pinned(file) for file in sorted(shots, key=lambda file: file.stored_file.sha256)],
+        # The last one drawn is meant; the others stay with the survey.
+        "edge": file_as_pinned(edges[-1]) if edges else None,
+    }
+
+
+def refuse_unclear(files: Iterable[SurveyFile], pile: Pile) -> None:
+    """A file that waits for a choice may hold half of the pile; without it that half would be lost."""
+    waiting = [file.name for file in files if file.state == SurveyFile.State.UNCLEAR]
+    if waiting:
+        raise NothingRead(
+            f"{', '.join(waiting)} may hold shots of {pile.code}, but the columns are not settled. "
+            "Nothing was measured.",
+            where=waiting[0],
+            remedy="Choose the columns of the file, or set it aside with a reason.",
+        )
+
+
+def touches(file: SurveyFile, pile: Pile) -> bool:
+    return file.pile_id is not None or pile.code in touched_codes(file.split)
+
+
+def file_as_pinned(file: SurveyFile) -> dict[str, Any]:
+    return {
+        "name": file.name,
+        "sha256": file.stored_file.sha256,
+        "bytes": file.stored_file.bytes,
+        "columns": file.columns,
+        "unit": file.unit,
+        "delimiter": file.delimiter or None,
+        "decimal": file.decimal or None,
+        "whole_yard": file.pile_id is None,
+    }
+
+
+# --- the book, on the date -----------------------------------------------------------------------
+
+
+def base_as_pinned(base: BaseVersion) -> dict[str, Any]:
+    return {
+        "id": base.pk,
+        "version": base.version,
+        "kind": base.kind,
+        "level_m": None if base.level_m is None else str(base.level_m),
+        "height_uncertainty_m": str(base.height_uncertainty_m),
+        "name": base.evidence_name,
+        "sha256": base.evidence_sha256,
+        "read": base.evidence_read,
+    }
+
+
+def density_as_pinned(record: DensityRecord) -> dict[str, Any]:
+    return {
+        "id": record.pk,
+        "label": record.label,
+        "t_per_m3": str(record.t_per_m3),
+        "standard_uncertainty_t_per_m3": str(record.standard_uncertainty_t_per_m3),
+        "state": record.state,
+        "moisture_basis": record.moisture_basis,
+        "grade": record.grade,
+    }
+
+
+def other_outlines(pile: Pile, day: dt.date) -> dict[str, Any]:
+    neighbours = Pile.objects.filter(site=pile.site_id).open_on(day).exclude(pk=pile.pk).order_by("code")
+    return {code: outline for code, outline in neighbours.values_list("code", "outline") if outline}
+
+
+def control_on(site: Site, day: dt.date) -> list[dict[str, Any]]:
+    known = ControlPoint.objects.filter(site=site).in_force_on(day).order_by("name")
+    return [
+        {
+            "name": point.name,
+            "northing_m": str(point.northing_m),
+            "easting_m": str(point.easting_m),
+            "elevation_m": str(point.elevation_m),
+        }
+        for point in known
+    ]
+
+
+# --- how sure, and where findings begin ------------------------------------------------------------
+
+
+def model_of(survey: Survey, base: BaseVersion) -> dict[str, Any]:
+    """The method's defaults, overridden by the base's own uncertainty, then the site, then the survey."""
+    model = asdict(model_for(survey.method))
+    model["height_bias_base_m"] = float(base.height_uncertainty_m)
+    return overridden(model, survey.site.uncertainty, survey.uncertainty, "uncertainty", UncertaintyModel)
+
+
+def limits_of(survey: Survey) -> dict[str, Any]:
+    return overridden(asdict(FindingLimits()), survey.site.limits, survey.limits, "limits", FindingLimits)
+
+
+def overridden(
+    defaults: dict[str, Any],
+    by_site: Mapping[str, Any],
+    by_survey: Mapping[str, Any],
+    what: str,
+    kind: type[UncertaintyModel | FindingLimits],
+) -> dict[str, Any]:
+    names = {field.name for field in fields(kind)}
+    given = {**by_site, **by_survey}
+    unknown = sorted(given.keys() - names)
+    if unknown:
+        raise BadOption(
+            f"{', '.join(unknown)} is no {what} of a survey. Nothing was measured.",
+            where=what,
+            remedy=f"Use one of {', '.join(sorted(names))}.",
+        )
+    return {**defaults, **given}
