@@ -92,7 +92,15 @@ def _three_edges(
     first = running[j] - running[i + 1]
     second = running[k] - running[j + 1]
     rest = total - (running[k + 1] - running[i])
+    one, two, three = j == i + 1, k == j + 1, (k + 1) % n == i
     for kind in range(TURN_BOTH, SWAP_TURN_SECOND + 1):
+        # A run of a single shot makes some of the ways put back an edge that was taken out.
+        if kind == TURN_BOTH and (one or two):
+            continue
+        if kind == SWAP_TURN_FIRST and (two or three):
+            continue
+        if kind == SWAP_TURN_SECOND and (one or three):
+            continue
         if kind == TURN_BOTH:
             put = _distance(x, y, a, c) + _distance(x, y, b, e) + _distance(x, y, d, f)
             area = rest + _cross(x, y, a, c) - first + _cross(x, y, b, e) - second + _cross(x, y, d, f)

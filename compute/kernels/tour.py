@@ -71,7 +71,14 @@ def _next(tour: IntArray, position: IntArray, city: int, step: int) -> int:
 
 @njit(cache=True, nogil=True)
 def _uncross_at(
-    x: FloatArray, y: FloatArray, tour: IntArray, position: IntArray, near: IntArray, a: int, step: int, least: float
+    x: FloatArray,
+    y: FloatArray,
+    tour: IntArray,
+    position: IntArray,
+    near: IntArray,
+    a: int,
+    step: int,
+    least: float,
 ) -> int:
     """Best exchange of two edges that drops the edge from `a` in direction `step`; the partner or −1."""
     b = _next(tour, position, a, step)
@@ -95,7 +102,14 @@ def _uncross_at(
 
 @njit(cache=True, nogil=True)
 def _move_segment(
-    x: FloatArray, y: FloatArray, tour: IntArray, position: IntArray, near: IntArray, a: int, step: int, least: float
+    x: FloatArray,
+    y: FloatArray,
+    tour: IntArray,
+    position: IntArray,
+    near: IntArray,
+    a: int,
+    step: int,
+    least: float,
 ) -> bool:
     """Carry the run of one to three cities that begins at `a` and goes against `step` to a better edge.
 
@@ -182,24 +196,26 @@ def _settle(
                         _exchange(tour, position, a, b, c, d)
                     else:
                         _exchange(tour, position, b, a, d, c)
-                    waiting = _wake(queue, queued, head, waiting, b, c, d)
+                    waiting = _wake(queue, queued, head, waiting, b)
+                    waiting = _wake(queue, queued, head, waiting, c)
+                    waiting = _wake(queue, queued, head, waiting, d)
                     again = True
                     break
                 before = _next(tour, position, a, -step)
                 if _move_segment(x, y, tour, position, near, a, step, least):
-                    waiting = _wake(queue, queued, head, waiting, b, before, before)
+                    waiting = _wake(queue, queued, head, waiting, b)
+                    waiting = _wake(queue, queued, head, waiting, before)
                     waiting = _wake_around(tour, position, queue, queued, head, waiting, a)
                     again = True
                     break
 
 
 @njit(cache=True, nogil=True)
-def _wake(queue: IntArray, queued: IntArray, head: int, waiting: int, b: int, c: int, d: int) -> int:
-    for city in (b, c, d):
-        if queued[city] == 0:
-            queued[city] = 1
-            queue[(head + waiting) % len(queue)] = city
-            waiting += 1
+def _wake(queue: IntArray, queued: IntArray, head: int, waiting: int, city: int) -> int:
+    if queued[city] == 0:
+        queued[city] = 1
+        queue[(head + waiting) % len(queue)] = city
+        waiting += 1
     return waiting
 
 
@@ -208,8 +224,7 @@ def _wake_around(
     tour: IntArray, position: IntArray, queue: IntArray, queued: IntArray, head: int, waiting: int, a: int
 ) -> int:
     for step in range(-4, 5):
-        city = _next(tour, position, a, step)
-        waiting = _wake(queue, queued, head, waiting, city, city, city)
+        waiting = _wake(queue, queued, head, waiting, _next(tour, position, a, step))
     return waiting
 
 
@@ -265,7 +280,9 @@ def _shake(state: np.uint64) -> np.uint64:
 
 
 @njit(cache=True, nogil=True)
-def _kick(tour: IntArray, position: IntArray, queue: IntArray, queued: IntArray, state: np.uint64) -> np.uint64:
+def _kick(
+    tour: IntArray, position: IntArray, queue: IntArray, queued: IntArray, state: np.uint64
+) -> np.uint64:
     """Three neighbouring runs of the tour change places (an exchange no single step above can undo)."""
     n = len(tour)
     reach = min(KICK_REACH, n // 3 - 1)
