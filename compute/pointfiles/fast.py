@@ -43,15 +43,15 @@ def read_table(body: bytes, layout: Layout) -> Table | None:
     lines = np.flatnonzero(kept).astype(np.int32) + np.int32(1)
     rows, buffer = _only(body, text, starts, ends, kept)
     fields, delimiter = len(layout.columns), layout.delimiter
-    if blank_divided:
+    if not blank_divided:
+        first = int(np.argmax(kept))
+        fields = max(fields, body.count(delimiter.encode(), starts[first], ends[first]) + 1)
+    elif layout.tail or not _single_blanks(body):
         divided = divide_by_blanks(rows, len(layout.columns) - layout.tail, bool(layout.tail))
         if divided is None:
             return None
         buffer, delimiter = divided, UNIT_SEPARATOR
         fields += 1 - layout.tail if layout.tail else 0
-    else:
-        first = rows[: int(np.argmax(rows == _NEWLINE))]
-        fields = max(fields, int(np.count_nonzero(first == ord(delimiter))) + 1)
     read = _parse(buffer, layout, fields, delimiter)
     if read is None or read.num_rows != len(lines):
         return None
@@ -85,6 +85,10 @@ def _skip(text: Bytes, places: NDArray[np.intp], signs: bytes) -> NDArray[np.int
             return places
         places[moving] += 1
     return None
+
+
+def _single_blanks(body: bytes) -> bool:
+    return not body.startswith(b" ") and not any(odd in body for odd in (b"\t", b"  ", b" \n", b"\n "))
 
 
 def _only(
