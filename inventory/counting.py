@@ -176,7 +176,8 @@ def _check_density(count: StockCount) -> None:
     if right.pk != count.density.pk:
         raise TonnesDoNotFollow(
             f"{count.density.label} is not the density in force for pile {count.pile.code} on "
-            f"{count.counted_on}; that is {right.label} ({right.t_per_m3.normalize():f} t/m³). Nothing was recorded.",
+            f"{count.counted_on}; that is {right.label} ({right.t_per_m3.normalize():f} t/m³). "
+            "Nothing was recorded.",
             where=f"pile {count.pile.code}",
         )
     # Both were rounded once to the last place, so the product may differ by that much and no more.

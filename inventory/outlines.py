@@ -83,4 +83,5 @@ def _fault(shape: Polygon, first: list[float]) -> str:
     """Shapely's reason with the place put back into the site frame."""
     reason, _, place = explain_validity(shape).partition("[")
     east_m, _, north_m = place.rstrip("]").partition(" ")
-    return f"{reason.lower()} at easting {float(east_m) + first[0]:.3f}, northing {float(north_m) + first[1]:.3f}"
+    easting_m, northing_m = float(east_m) + first[0], float(north_m) + first[1]
+    return f"{reason.lower()} at easting {easting_m:.3f}, northing {northing_m:.3f}"

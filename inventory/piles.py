@@ -156,7 +156,8 @@ def _open(
     Site.objects.select_for_update().get(pk=site.pk)
     if Pile.objects.filter(site=site, code=code).exists():
         raise NameTaken(
-            f"Site {site.code} has had a pile {code} already; a code is never given twice. Nothing was changed.",
+            f"Site {site.code} has had a pile {code} already; a code is never given twice. "
+            "Nothing was changed.",
             where="code",
         )
     ring = checked_outline(outline)
@@ -183,7 +184,8 @@ def _close(pile: Pile, on: dt.date) -> Pile:
     later = pile.counts.current().filter(counted_on__gte=on).order_by("-counted_on").first()
     if later is not None:
         raise BadEntry(
-            f"Pile {pile.code} has a count of {later.counted_on}; it cannot be closed on {on}. Nothing was changed.",
+            f"Pile {pile.code} has a count of {later.counted_on}; it cannot be closed on {on}. "
+            "Nothing was changed.",
             where="closed_on",
             remedy="Close it after its last count, or withdraw the count.",
         )

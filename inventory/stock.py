@@ -115,7 +115,7 @@ def stock_now(user: Any, *, on: dt.date | None = None, site: Site | None = None)
     piles = Pile.objects.for_user(user).select_related("site", "material").order_by("site__code", "code")
     lineage = PileLineage.objects.for_user(user).filter(kind__in=CARRYING_KINDS)
     if site is not None:
-        piles, lineage = piles.filter(site=site), lineage.filter(to_pile__site=site)
+        piles = piles.filter(site=site)
     latest = _latest_counts(user, on)
     origins: dict[int, list[int]] = {}
     for link in lineage.order_by("pk"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-pytest_plugins = ["tests.services", "tests.browser"]
+pytest_plugins = ["tests.services", "tests.browser", "tests.flush"]
 
 
 @pytest.fixture

@@ -1,0 +1,3 @@
+from tests.cast import cast, company
+
+__all__ = ["cast", "company"]
