@@ -135,7 +135,7 @@ def _bounds(corner_u: FloatArray, low: float, high: float) -> FloatArray:
     return ends[wide]
 
 
-def cross_check(top: Surface, base: Surface, edge: Edge, net_m3: float) -> CrossCheck:
+def by_sections(top: Surface, base: Surface, edge: Edge, net_m3: float) -> CrossCheck:
     """Volume between two surfaces inside an edge by sections, beside the net volume of the overlay.
 
     `difference_m3` = sections − `net_m3`. Raises `NothingToMeasure` for an edge without extent.
@@ -186,8 +186,9 @@ def _expected_error(area: FloatArray, width: FloatArray) -> float:
     return float(width @ np.abs(area[:, 0] - 2.0 * area[:, 1] + area[:, 2])) / 12.0 + rounding
 
 
-def cross_check_case(case: Case) -> CrossCheck:
-    return cross_check(case.top, case.base.surface, case.edge, case.volume.net_m3)
+def cross_check(case: Case) -> CrossCheck:
+    """The case's volume by sections; its `difference_m3` should be no more than `expected_error_m3`."""
+    return by_sections(case.top, case.base.surface, case.edge, case.volume.net_m3)
 
 
 # --- profiles ------------------------------------------------------------------------------------

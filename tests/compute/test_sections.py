@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from compute.errors import BadOption
 from compute.kernels.sections import areas_between, cut_by_stations
-from compute.sections import average_end_area, cross_check, long_axis_rad, prismoidal, section
+from compute.sections import average_end_area, by_sections, long_axis_rad, prismoidal, section
 from compute.surface import heights_at, make_edge
 from compute.triangulate import triangulate
 from compute.volume import volume_between
@@ -24,7 +24,7 @@ def test_a_pyramid_is_exact():
     # Pyramid on an n-gon inside a cone: V = n r² sin(2π/n) h / 6. Closed form.
     top, edge = pile.cone(10.0, 7.5, 64)
     exact = 64 * 100.0 * math.sin(2 * math.pi / 64) * 7.5 / 6
-    found = cross_check(top, pile.level(0.0), edge, exact)
+    found = by_sections(top, pile.level(0.0), edge, exact)
     assert found.net_m3 == pytest.approx(exact, rel=1e-10)
     assert found.difference_m3 == pytest.approx(0.0, abs=1e-7)
     assert found.covered_share == pytest.approx(1.0, rel=1e-12)
@@ -35,7 +35,7 @@ def test_a_box_with_vertical_ends_keeps_its_end_sections():
     corners = np.array([[0, 0, 3.0], [12, 0, 3.0], [12, 5, 3.0], [0, 5, 3.0]])
     top = triangulate(corners)
     edge = make_edge("drawn", corners[:, :2], np.full(4, -1))
-    found = cross_check(top, pile.level(0.0), edge, 0.0)
+    found = by_sections(top, pile.level(0.0), edge, 0.0)
     assert found.net_m3 == pytest.approx(180.0, rel=1e-8)
     assert found.average_end_area_m3 == pytest.approx(180.0, rel=1e-8)
     assert found.difference_m3 == found.net_m3
@@ -46,7 +46,7 @@ def test_above_and_below_are_kept_apart():
     # The plane z = x over a 2 m × 1 m strip: a wedge of ½ m³ on each side of zero. Closed form.
     corners = np.array([[-1, 0, -1.0], [1, 0, 1.0], [1, 1, 1.0], [-1, 1, -1.0]])
     edge = make_edge("drawn", corners[:, :2], np.full(4, -1))
-    found = cross_check(triangulate(corners), pile.level(0.0), edge, 0.0)
+    found = by_sections(triangulate(corners), pile.level(0.0), edge, 0.0)
     assert found.above_m3 == pytest.approx(0.5, rel=1e-9)
     assert found.below_m3 == pytest.approx(0.5, rel=1e-9)
     assert found.net_m3 == pytest.approx(0.0, abs=1e-9)
@@ -56,7 +56,7 @@ def test_above_and_below_are_kept_apart():
 def test_a_surveyed_pile_agrees_with_the_overlay_to_rounding(spacing_m):
     top, edge = pile.surveyed(spacing_m)
     net = volume_between(top, pile.level(0.0), edge=edge).net_m3
-    found = cross_check(top, pile.level(0.0), edge, net)
+    found = by_sections(top, pile.level(0.0), edge, net)
     assert abs(found.difference_m3) < 1e-9 * net
     assert found.expected_error_m3 < 1e-3 * net
 
@@ -66,7 +66,7 @@ def test_an_edge_that_cuts_triangles_stays_within_the_expected_error():
     ring = np.array([[-10, -9], [12, -8.0], [15, 7], [-3, 2], [-9, 8]])
     edge = make_edge("drawn", ring, np.full(5, -1))
     net = volume_between(top, pile.level(3.0), edge=edge).net_m3
-    found = cross_check(top, pile.level(3.0), edge, net)
+    found = by_sections(top, pile.level(3.0), edge, net)
     assert abs(found.difference_m3) <= found.expected_error_m3
     assert found.expected_error_m3 < 1e-3 * net
 
@@ -79,7 +79,7 @@ def test_many_corners_take_evenly_spaced_sections_and_stay_under_a_thousandth():
     ring = pile.stadium(15.9, 1.0)
     edge = make_edge("drawn", ring, np.full(len(ring), -1))
     net = volume_between(top, pile.level(0.0), edge=edge).net_m3
-    found = cross_check(top, pile.level(0.0), edge, net)
+    found = by_sections(top, pile.level(0.0), edge, net)
     assert found.sections == 3 * 160
     assert abs(found.difference_m3) <= found.expected_error_m3 < 1e-3 * net
 
@@ -101,7 +101,7 @@ def test_turning_and_shifting_changes_nothing(seed, turn, shift):
         base = pile.level(base_z, 5_000.0)
         top = triangulate(points)
         net = volume_between(top, base, edge=edge).net_m3
-        found = cross_check(top, base, edge, net)
+        found = by_sections(top, base, edge, net)
         assert abs(found.difference_m3) <= found.expected_error_m3
         nets.append(net)
     assert nets[0] == pytest.approx(nets[1], rel=1e-6)
