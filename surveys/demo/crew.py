@@ -60,10 +60,15 @@ class _Book:
         return f"{code} {self.strings[code]}"
 
 
-def shoot(pile: DemoPile, heap: Heap, on: date, first_point: int = 1) -> tuple[Shot, ...]:
-    """The shots of one pile on one day, numbered from `first_point` in the order they were taken."""
+def shoot(
+    pile: DemoPile, heap: Heap, on: date, first_point: int = 1, without: tuple[str, ...] = ()
+) -> tuple[Shot, ...]:
+    """The shots of one pile on one day, numbered from `first_point` in the order they were taken.
+
+    `without` names stations that could not be occupied that day.
+    """
     rng = np.random.default_rng([pile.seed, on.toordinal()])
-    stations = stations_around(pile, heap)
+    stations = tuple(name for name in stations_around(pile, heap) if name not in without)
     control = SITE[pile.site].control_m
     walks, floor = walks_over(heap, pile.spots_m, pile.tops_m, rng)
     seen = [
@@ -164,7 +169,7 @@ def _shoot_part(
     places = walk.places_m[part]
     code = walk.code
     if code == "TOE":
-        places = np.concatenate([places, _overlap(walk, part, rng)])
+        places = np.concatenate([places, _overlap(walk, heap, part, rng)])
         places = places + _judged(heap, places, rng)
     elif walk.is_string:
         if part.size < 2:
@@ -177,7 +182,7 @@ def _shoot_part(
         book.write(float(e), float(n), float(height), code)
 
 
-def _overlap(walk: Walk, part: IntArray, rng: np.random.Generator) -> FloatArray:
+def _overlap(walk: Walk, heap: Heap, part: IntArray, rng: np.random.Generator) -> FloatArray:
     """(K, 2) places a third of a step short of the next set-up's first toe shots.
 
     That overlap is how the office finds a wrong pole.
@@ -188,7 +193,13 @@ def _overlap(walk: Walk, part: IntArray, rng: np.random.Generator) -> FloatArray
     if part.size == total:
         beyond = beyond[:0]
     share = rng.uniform(0.25, 0.45, beyond.size)[:, None]
-    return (1.0 - share) * walk.places_m[beyond] + share * walk.places_m[beyond - 1]
+    between = (1.0 - share) * walk.places_m[beyond] + share * walk.places_m[beyond - 1]
+    if not walk.closed:
+        return between
+    # Between two shots the toe bends: back onto it.
+    bearing = np.arctan2(between[:, 1] - heap.centre_m[1], between[:, 0] - heap.centre_m[0])
+    out = np.stack([np.cos(bearing), np.sin(bearing)], axis=1)
+    return heap.centre_m + heap.toe_radius_m(bearing)[:, None] * out
 
 
 def _judged(heap: Heap, places: FloatArray, rng: np.random.Generator) -> FloatArray:

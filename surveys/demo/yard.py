@@ -119,14 +119,14 @@ COAL_PAD_REGRADED_ON = date(2025, 9, 5)
 MERGED_ON = date(2025, 7, 1)
 
 DENSITIES: tuple[DemoDensity, ...] = (
-    DemoDensity("M1", "1.6000", "B", "2.5", NEW_YEAR, "laboratory", "Bulk density and moisture, 2024"),
-    DemoDensity("M2", "1.4500", "A", "1.2", NEW_YEAR, "back-calculation", "26 loads weighed out, 2024", 26),
-    DemoDensity("M3", "1.4200", "A", "1.2", NEW_YEAR, "back-calculation", "31 loads weighed out, 2024", 31),
-    DemoDensity("M4", "1.8500", "B", "2.5", NEW_YEAR, "laboratory", "Bulk density and moisture, 2024"),
-    DemoDensity("M5", "1.5500", "C", "4.5", NEW_YEAR, "borrowed", "Value of another wharf, of 2021"),
-    DemoDensity("M6", "0.8800", "B", "2.5", NEW_YEAR, "laboratory", "Bulk density as received, October 2024"),
-    DemoDensity("M7", "1.5000", "C", "4.5", NEW_YEAR, "laboratory", "Test of 2022, older than twelve months"),
-    DemoDensity("M8", "0.3200", "C", "4.5", NEW_YEAR, "laboratory", "Moisture changes with the season"),
+    DemoDensity("M1", "1.6000", "B", "1.5", NEW_YEAR, "laboratory", "Bulk density and moisture, 2024"),
+    DemoDensity("M2", "1.4500", "A", "1.0", NEW_YEAR, "back-calculation", "26 loads weighed out, 2024", 26),
+    DemoDensity("M3", "1.4200", "A", "1.0", NEW_YEAR, "back-calculation", "31 loads weighed out, 2024", 31),
+    DemoDensity("M4", "1.8500", "B", "1.5", NEW_YEAR, "laboratory", "Bulk density and moisture, 2024"),
+    DemoDensity("M5", "1.5500", "C", "2.5", NEW_YEAR, "borrowed", "Value of another wharf, of 2021"),
+    DemoDensity("M6", "0.8800", "B", "1.5", NEW_YEAR, "laboratory", "Bulk density as received, October 2024"),
+    DemoDensity("M7", "1.5000", "C", "2.5", NEW_YEAR, "laboratory", "Test of 2022, older than twelve months"),
+    DemoDensity("M8", "0.3200", "C", "4.0", NEW_YEAR, "laboratory", "Moisture changes with the season"),
     DemoDensity(
         "M5", "1.4900", "A", "1.2", SAND_REVISED_ON, "back-calculation",
         "24 loads weighed out of a surveyed pile in September 2025", 24,
