@@ -1,0 +1,1 @@
+"""What a last look at a measurement should settle: each finding is one small function."""
