@@ -144,7 +144,7 @@ class Company:
 
 @dataclass
 class Cast:
-    """`a`: the company under test; `b`: another one, whose `outsider` must never see or touch what is `a`'s."""
+    """`a`: the company under test; `b`: another one, whose `outsider` must never see what is `a`'s."""
 
     a: Company
     b: Company
