@@ -48,7 +48,7 @@ test: setup-dev
 	@$(PY) -m tests
 
 bench: setup-dev
-	@$(PY) -m compute.bench
+	@$(PY) -m tests.bench
 
 check: setup-dev
 	$(PY) -m ruff check .

@@ -14,6 +14,7 @@ from typing import Any
 
 from kombu.exceptions import ChannelError
 from kombu.transport import filesystem
+from kombu.transport.virtual import BrokerState
 from kombu.utils.encoding import bytes_to_str, str_to_bytes
 from kombu.utils.json import dumps, loads
 
@@ -58,3 +59,9 @@ class Channel(filesystem.Channel):
 
 class Transport(filesystem.Transport):
     Channel = Channel
+
+    def __init__(self, client: Any, **kwargs: Any) -> None:
+        super().__init__(client, **kwargs)
+        # The bindings are in the control folder. What one process remembers of them would hide that
+        # the folder is another one, or was emptied.
+        self.state = BrokerState()

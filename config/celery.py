@@ -6,7 +6,6 @@ import os
 from typing import Any
 
 from celery import Celery, Task
-from celery.signals import worker_ready
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
@@ -30,9 +29,3 @@ class BellTask(Task):
 app = Celery("heapledger", task_cls=BellTask)
 app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks()
-
-
-@worker_ready.connect
-def beat_at_once(**kwargs: Any) -> None:
-    """The health page need not wait for the clock's first stroke."""
-    app.send_task(app.conf.beat_schedule["worker-beat"]["task"])

@@ -30,7 +30,7 @@ def generated_key(path: Path) -> str:
     """The key in `path`, made on the first call. Two processes that start together get the same one."""
     path.parent.mkdir(parents=True, exist_ok=True)
     if not path.exists():
-        own = path.with_name(f"{path.name}.{os.getpid()}")
+        own = path.with_name(f"{path.name}.{secrets.token_hex(8)}")
         handle = os.open(own, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(handle, "w", encoding="ascii") as file:
             file.write(secrets.token_urlsafe(64))

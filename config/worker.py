@@ -19,7 +19,6 @@ def arguments(with_beat: bool) -> list[str]:
 
 def main() -> int:
     leave_with_parent()
-    # Django is set up by Celery's own fixup when the app's settings are first read.
     from celery.platforms import SecurityWarning
 
     from config.celery import app
