@@ -69,6 +69,8 @@ def _tier(rules: Mapping[str, Sequence[str]]) -> tuple[tuple[str, str], ...]:
         if role not in GIVEN_ROLES:
             raise _bad_rule(f'"{role}" is not a role.')
         for pattern in patterns:
+            if set(pattern) & set(",|="):
+                raise _bad_rule(f'The pattern "{pattern}" holds a sign that divides rules.')
             other = owner.setdefault(pattern.upper(), role)
             if other != role:
                 raise _bad_rule(f'The pattern "{pattern}" is given to {other} and to {role}.')
