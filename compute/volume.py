@@ -79,10 +79,12 @@ def _soup(surface: Surface | FloatArray) -> FloatArray:
 
 def _overlay_rows(pieces: FloatArray, ground: Indexed, band_m: float, threads: int | None) -> FloatArray:
     rows = np.zeros((len(pieces), overlay.COLUMNS))
+    highest = max(float(np.abs(pieces[:, :, 2]).max()), float(np.abs(ground.soup[:, :, 2]).max()))
+    snap = 16.0 * np.finfo(np.float64).eps * highest
 
     def work(first: int, last: int) -> None:
         overlay.integrate(
-            pieces, ground.soup, ground.start, ground.item, ground.grid, first, last, band_m, rows
+            pieces, ground.soup, ground.start, ground.item, ground.grid, first, last, band_m, snap, rows
         )
 
     _in_chunks(work, len(pieces), threads)

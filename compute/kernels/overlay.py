@@ -216,8 +216,11 @@ def _part_above(px, py, pd, n, level):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def integrate(top, base, start, item, grid, first, last, band, out):  # type: ignore[no-untyped-def]
-    """Rows first..last of `out`: what lies between each top triangle and the base (see COLUMNS)."""
+def integrate(top, base, start, item, grid, first, last, band, snap, out):  # type: ignore[no-untyped-def]
+    """Rows first..last of `out`: what lies between each top triangle and the base (see COLUMNS).
+
+    Differences up to `snap` are rounding of the heights, not material, and count as none.
+    """
     west, south, cell = grid[0], grid[1], grid[2]
     columns, rows = int(grid[3]), int(grid[4])
     stamp = np.full(base.shape[0], -1, np.int32)
@@ -247,6 +250,8 @@ def integrate(top, base, start, item, grid, first, last, band, out):  # type: ig
                 d = (z0 + tx * (px[i] - x0) + ty * (py[i] - y0)) - (
                     base[u, 0, 2] + bx * (px[i] - base[u, 0, 0]) + by * (py[i] - base[u, 0, 1])
                 )
+                if abs(d) <= snap:
+                    d = 0.0
                 pd[i] = d
                 nd[i] = -d
                 above = above or d > 0.0

@@ -1,0 +1,179 @@
+"""The way of one measurement, short enough to read aloud."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from compute.bases import Base
+from compute.building import (
+    BaseChoice,
+    Built,
+    build_ground,
+    build_top,
+    hull_within,
+    lay_base,
+    lay_second_base,
+    leave_out,
+    marks_in_file,
+    rim_points,
+)
+from compute.case import Case
+from compute.findings import find_all
+from compute.frame import known_to_local, local_origin, ring_to_local, to_local
+from compute.leave_out import LeaveOut
+from compute.leave_out import leave_out as drop_every_fifth
+from compute.record import geometry_of, record_of
+from compute.records import (
+    Density,
+    Edge,
+    Finding,
+    FindingLimits,
+    FloatArray,
+    KnownPoint,
+    Shots,
+    Surface,
+    UncertaintyModel,
+)
+from compute.sections import cross_check
+from compute.surface import heights_at, indexed
+from compute.uncertainty import budget, model_for
+from compute.volume import derivative_by_vertex, volume_between
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class MeasureRequest:
+    """What to measure: one pile on one date, site frame, metres.
+
+    top            : the survey's shots with roles
+    base           : which base to lay
+    edge           : (M, 2) drawn outer edge, easting, northing; None for the toe ring
+    outline        : (K, 2) where the pile is expected; with `split`, shots outside it belong to others
+    other_outlines : outlines of the neighbours on that date, by pile code
+    """
+
+    top: Shots
+    base: BaseChoice
+    edge: FloatArray | None = None
+    outline: FloatArray | None = None
+    split: bool = False
+    other_outlines: Mapping[str, FloatArray] = field(default_factory=dict)
+    control: tuple[KnownPoint, ...] = ()
+    density: Density | None = None
+    model: UncertaintyModel = field(default_factory=lambda: model_for("total-station"))
+    limits: FindingLimits = field(default_factory=FindingLimits)
+    declared_unit: str = "metre"
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """A finished measurement.
+
+    record   : plain data for people and programs, as `manage.py measure --json` prints it
+    geometry : arrays for drawings and exports
+    """
+
+    record: dict[str, Any]
+    geometry: dict[str, np.ndarray]
+    case: Case
+
+
+def measure(request: MeasureRequest, progress: Progress = lambda stage, share: None) -> Measurement:
+    """Measure one pile. Raises a subclass of `compute.errors.Refused`; never a partial result."""
+    progress("surfaces", 0.1)
+    case, ground = _case(request)
+    progress("checks", 0.5)
+    check = cross_check(case)
+    left = drop_every_fifth(case)
+    progress("uncertainty", 0.8)
+    doubt = budget(case, left)
+    progress("findings", 0.9)
+    findings = find_all(case)
+    record = record_of(case, request, check, left, doubt, findings, ground)
+    progress("done", 1.0)
+    return Measurement(record, geometry_of(case), case)
+
+
+def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
+    """Surfaces, edge and volumes."""
+    shots, origin = to_local(request.top)
+    control = (*known_to_local(request.control, origin), *marks_in_file(shots))
+    outline = None if request.outline is None else ring_to_local(request.outline, origin)
+    others = {name: ring_to_local(ring, origin) for name, ring in request.other_outlines.items()}
+    drawn = None if request.edge is None else ring_to_local(request.edge, origin)
+    left = leave_out(shots, control, request.limits, outline if request.split else None, others)
+    built = build_top(shots, left, drawn, request.limits)
+    ground = None
+    if request.base.shots is not None:
+        shift = local_origin(request.top.x_m, request.top.y_m)
+        ground = build_ground(_shifted(request.base.shots, shift), control, request.limits)
+    edge = built.edge if ground is None or built.edge.kind != "hull" else hull_within(built, ground)
+    built = dataclasses.replace(built, edge=edge)
+    rim = rim_points(built)
+    base = lay_base(request.base, built, rim, ground)
+    second = lay_second_base(request.base, built, rim)
+    cut = None if edge.kind == "toe" or (edge.kind == "hull" and ground is None) else edge
+    volume = volume_between(built.top, base.surface, edge=cut)
+    second_volume = volume_between(built.top, second.surface, edge=cut)
+    case = Case(
+        shots=shots,
+        left_out=built.left_out,
+        vertex_of_shot=built.vertex_of_shot,
+        origin=origin,
+        edge=edge,
+        top=built.top,
+        base=base,
+        second_base=second,
+        volume=volume,
+        second_volume=second_volume,
+        toe_ring=built.ring,
+        lines=built.lines,
+        derivative_by_shot=_derivative(built, base, cut),
+        control=control,
+        outline=outline,
+        other_outlines=others,
+        limits=request.limits,
+        model=request.model,
+        density=request.density,
+        gap_m=_gap_along_edge(built, base, edge),
+        declared_unit=request.declared_unit,
+        early_findings=built.findings,
+    )
+    return case, ground
+
+
+def _shifted(shots: Shots, origin: Any) -> Shots:
+    return dataclasses.replace(
+        shots, x_m=shots.x_m - float(origin.easting_m), y_m=shots.y_m - float(origin.northing_m)
+    )
+
+
+def _derivative(built: Built, base: Base, cut: Edge | None) -> FloatArray:
+    """(N,) m²: exact change of the net volume for 1 m of each shot's height, through top and base."""
+    by_vertex = derivative_by_vertex(built.top, cut)
+    used = np.flatnonzero(built.vertex_of_shot >= 0)
+    count = np.bincount(built.vertex_of_shot[used], minlength=len(by_vertex))
+    by_shot = np.zeros(len(built.shots))
+    vertex = built.vertex_of_shot[used]
+    by_shot[used] = by_vertex[vertex] / count[vertex]
+    if base.weights is not None:
+        inside = None if base.kind == "toe" else built.edge
+        by_shot -= base.weights.T @ derivative_by_vertex(base.surface, inside)
+    return by_shot
+
+
+def _gap_along_edge(built: Built, base: Base, edge: Edge) -> FloatArray:
+    """Top minus base at the corners of the edge and at even steps between, where both reach."""
+    after = np.roll(edge.ring_m, -1, axis=0)
+    xy = np.vstack([edge.ring_m + (after - edge.ring_m) * share for share in (0.0, 0.25, 0.5, 0.75)])
+    gap = heights_at(indexed(built.top.corners_m), xy) - heights_at(indexed(base.surface.corners_m), xy)
+    return np.asarray(gap[np.isfinite(gap)])
+
+
+__all__ = ["Finding", "LeaveOut", "MeasureRequest", "Measurement", "measure"]
