@@ -17,6 +17,9 @@ from numba import njit
 COLUMNS = 7
 """above m³, below m³, above area m², below area m², in-band above m³, in-band below m³, in-band area m²."""
 
+COINCIDE_M = 1e-11
+"""Heights that differ by less are one height: rounding of a plane at an elevation of some 1,000 m."""
+
 
 @njit(cache=True, nogil=True)
 def _row_span(soup, t, low, high):  # type: ignore[no-untyped-def]
@@ -251,6 +254,9 @@ def integrate(top, base, start, item, grid, first, last, band, snap, out):  # ty
                     base[u, 0, 2] + bx * (px[i] - base[u, 0, 0]) + by * (py[i] - base[u, 0, 1])
                 )
                 if abs(d) <= snap:
+                    d = 0.0
+                # Where two surfaces coincide, rounding alone must not scatter signs: areas would be lost.
+                if abs(d) < COINCIDE_M:
                     d = 0.0
                 pd[i] = d
                 nd[i] = -d
