@@ -273,6 +273,8 @@ LOGGING = {
     "loggers": {
         # Without this Django's own handlers would stay: they mail the administrators of a demo.
         "django": {"handlers": [], "propagate": True},
+        # Whoever tries other host names is refused; a traceback for each would fill the log.
+        "django.security.DisallowedHost": {"level": "CRITICAL"},
         # One line a beat says nothing to whoever reads the log of a yard.
         "celery.beat": {"level": "WARNING"},
         "celery.worker.strategy": {"level": "WARNING"},

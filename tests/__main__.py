@@ -11,7 +11,7 @@ import sys
 
 from tests import services
 
-ON_POSTGRES = ["tests/inventory", "tests/surveys", "tests/api"]
+ON_POSTGRES = ["tests/inventory", "tests/surveys", "tests/api", "tests/config/test_production.py"]
 PARALLEL = ["-n", "auto", "--dist", "loadfile"]
 NO_TESTS_RAN = 5
 
