@@ -32,9 +32,9 @@ from compute.records import (
     read_only,
 )
 from compute.roles import BASE_ROLES, ROLE_INDEX, ROLES, TOP_ROLES
-from compute.surface import corner_shares, indexed, locate, make_edge
+from compute.surface import corner_shares, index_of, locate, make_edge
 from compute.toe import toe_ring
-from compute.triangulate import triangulate
+from compute.triangulate import hull_corners, triangulate
 
 _REASON_OF_ROLE = {
     "control": "control",
@@ -256,19 +256,18 @@ def _line_segments(
 
 
 def _hull_edge(top: Surface) -> Edge:
-    hull = shapely.convex_hull(shapely.multipoints(top.vertices_m[:, :2]))
-    ring = shapely.get_coordinates(hull)[:-1]
-    tree = shapely.STRtree(shapely.points(top.vertices_m[:, :2]))
-    nearest = tree.nearest(shapely.points(ring))
-    return make_edge("hull", ring, top.shot_index[nearest])
+    corners = hull_corners(top.vertices_m)
+    return make_edge("hull", top.vertices_m[corners, :2], top.shot_index[corners])
 
 
 def hull_within(built: Built, ground: Surface) -> Edge:
     """The hull of the shots, cut to what a surveyed ground reaches."""
     covered = shapely.intersection(
         shapely.polygons(built.edge.ring_m),
-        shapely.convex_hull(shapely.multipoints(ground.vertices_m[:, :2])),
+        shapely.polygons(ground.vertices_m[hull_corners(ground.vertices_m), :2]),
     )
+    if covered.equals(shapely.polygons(built.edge.ring_m)):
+        return built.edge
     if covered.geom_type != "Polygon" or covered.area <= 0:
         raise BaseNotPossible("The surveyed ground and the shots do not overlap.", where="base")
     ring = shapely.get_coordinates(covered)[:-1]
@@ -303,7 +302,7 @@ def rim_points(built: Built) -> RimPoints:
         return RimPoints(xyz, weights)
     toe_only = RimPoints(xyz[~on_wall], weights[~on_wall])
     foot = fitted_plane(toe_only, built.edge)
-    plane = indexed(foot.surface.corners_m)
+    plane = index_of(foot.surface)
     at = locate(plane, xyz[:, :2])
     shares = corner_shares(plane, xyz[:, :2], at)
     assert foot.weights is not None
@@ -350,7 +349,7 @@ def _sampled_rim(built: Built) -> RimPoints:
     """Heights of the top along a drawn or hull edge: its corners, and points between where sides are long."""
     spacing = max(built.edge.perimeter_m / 256, 1e-9)
     xy = np.vstack([_along(a, b, spacing) for a, b in _sides(built.edge)])
-    index = indexed(built.top.corners_m)
+    index = index_of(built.top)
     at = locate(index, xy)
     xy, at = xy[at >= 0], at[at >= 0]
     shares = corner_shares(index, xy, at)

@@ -40,7 +40,7 @@ from compute.records import (
     UncertaintyModel,
 )
 from compute.sections import cross_check
-from compute.surface import heights_at, indexed
+from compute.surface import heights_at
 from compute.uncertainty import budget, model_for
 from compute.volume import derivative_by_vertex, volume_between
 
@@ -118,7 +118,8 @@ def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
     rim = rim_points(built)
     base = lay_base(request.base, built, rim, ground)
     second = lay_second_base(request.base, built, rim)
-    cut = None if edge.kind == "toe" or (edge.kind == "hull" and ground is None) else edge
+    # A toe ring or a whole hull is the rim of the top itself; only another edge has to cut it.
+    cut = None if edge.kind == "toe" or (edge.kind == "hull" and edge.shot_index.min() >= 0) else edge
     volume = volume_between(built.top, base.surface, edge=cut)
     second_volume = volume_between(built.top, second.surface, edge=cut)
     case = Case(
@@ -172,7 +173,7 @@ def _gap_along_edge(built: Built, base: Base, edge: Edge) -> FloatArray:
     """Top minus base at the corners of the edge and at even steps between, where both reach."""
     after = np.roll(edge.ring_m, -1, axis=0)
     xy = np.vstack([edge.ring_m + (after - edge.ring_m) * share for share in (0.0, 0.25, 0.5, 0.75)])
-    gap = heights_at(indexed(built.top.corners_m), xy) - heights_at(indexed(base.surface.corners_m), xy)
+    gap = heights_at(built.top, xy) - heights_at(base.surface, xy)
     return np.asarray(gap[np.isfinite(gap)])
 
 

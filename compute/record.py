@@ -16,7 +16,7 @@ from compute.leave_out import LeaveOut
 from compute.profile import silhouette_of
 from compute.records import Finding, SourceFile, Surface
 from compute.sections import CrossCheck
-from compute.surface import cut_to, edge_soup, heights_at, indexed, plan_areas, surface_area_m2
+from compute.surface import cut_to, edge_soup, indexed, surface_area_m2
 from compute.uncertainty import Budget
 
 if TYPE_CHECKING:
@@ -119,18 +119,16 @@ def _shots(case: Case) -> dict[str, Any]:
 def _shape(case: Case) -> dict[str, Any]:
     """Surface area and heights of the top inside the edge."""
     soup = case.top.corners_m
-    if case.edge.kind != "toe":
+    if case.edge.kind == "drawn" or case.edge.shot_index.min() < 0:
         soup, _ = cut_to(soup, indexed(edge_soup(case.edge)))
     z = soup[:, :, 2]
-    corners = soup.reshape(-1, 3)
-    thickness = corners[:, 2] - heights_at(indexed(case.base.surface.corners_m), corners[:, :2])
-    area = math.fsum(plan_areas(soup))
     return {
         "surface_area_m2": surface_area_m2(soup),
         "highest_m": float(z.max()),
         "lowest_m": float(z.min()),
-        "mean_height_m": case.volume.net_m3 / area,
-        "greatest_height_m": float(np.nanmax(thickness)),
+        "mean_height_m": case.volume.net_m3 / case.volume.plan_area_m2,
+        "greatest_height_m": case.volume.greatest_above_m,
+        "greatest_depth_m": case.volume.greatest_below_m,
     }
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -115,9 +116,9 @@ class Shots:
         return f"{shot}, {self.files[int(self.file_index[index])].name} line {int(self.line[index])}"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Surface:
-    """A triangulated height field in the local frame.
+    """A triangulated height field in the local frame. Two are equal only if they are the same object.
 
     vertices_m : (V, 3) float64   x east, y north, z up
     triangles  : (T, 3) int32     counter-clockwise in plan, none of zero area
@@ -130,10 +131,10 @@ class Surface:
     shot_index: IntArray
     lines: IntArray
 
-    @property
+    @cached_property
     def corners_m(self) -> FloatArray:
-        """(T, 3, 3) corner coordinates, a copy."""
-        return self.vertices_m[self.triangles]
+        """(T, 3, 3) corner coordinates."""
+        return read_only(self.vertices_m[self.triangles])
 
 
 @dataclass(frozen=True)
@@ -156,7 +157,7 @@ class Edge:
 class Volume:
     """Volume between a top and a base inside an edge. `above` and `below` are never netted silently.
 
-    The band is the no-change band: `band_*` is the part where the surfaces differ by less than `band_m`.
+    `greatest_*` are the largest height differences of either sign. The band is the no-change band: `band_*` is the part where the surfaces differ by less than `band_m`.
     `uncovered` is the part of the edge's area that the top or the base does not reach (then it counts as nothing).
     """
 
@@ -170,6 +171,8 @@ class Volume:
     band_above_m3: float = 0.0
     band_below_m3: float = 0.0
     band_area_m2: float = 0.0
+    greatest_above_m: float = 0.0
+    greatest_below_m: float = 0.0
     top_uncovered_m2: float = 0.0
     base_uncovered_m2: float = 0.0
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -33,6 +34,21 @@ def indexed(soup: FloatArray) -> Indexed:
     rows = max(1, math.ceil(depth / cell))
     start, item = overlay.build_index(soup, float(low[0]), float(low[1]), cell, columns, rows)
     return Indexed(soup, start, item, np.array([low[0], low[1], cell, columns, rows], dtype=np.float64))
+
+
+_INDEX_OF: WeakKeyDictionary[Surface, Indexed] = WeakKeyDictionary()
+
+
+def index_of(surface: Surface | FloatArray | Indexed) -> Indexed:
+    """The index of a surface, made once for each surface; a bare soup is indexed anew."""
+    if isinstance(surface, Indexed):
+        return surface
+    if not isinstance(surface, Surface):
+        return indexed(np.ascontiguousarray(surface))
+    found = _INDEX_OF.get(surface)
+    if found is None:
+        found = _INDEX_OF[surface] = indexed(surface.corners_m)
+    return found
 
 
 def edge_soup(edge: Edge) -> FloatArray:
@@ -75,7 +91,7 @@ def corner_shares(index: Indexed, xy: FloatArray, triangle: IntArray) -> FloatAr
 
 def heights_at(surface: Surface | Indexed, xy: FloatArray) -> FloatArray:
     """(K,) heights of the surface at plan positions (K, 2), NaN outside it."""
-    index = indexed(surface.corners_m) if isinstance(surface, Surface) else surface
+    index = index_of(surface)
     triangle = locate(index, xy)
     inside = triangle >= 0
     heights = np.full(len(xy), np.nan)

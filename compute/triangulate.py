@@ -64,13 +64,31 @@ def _constraint_edges(
     return np.unique(edges, axis=0)
 
 
-def _hull_edges(vertices: FloatArray) -> NDArray[np.int64]:
-    """Edges of the convex hull, none when all vertices lie on one line."""
-    hull = shapely.convex_hull(shapely.multipoints(vertices[:, :2]))
+def hull_corners(vertices: FloatArray) -> NDArray[np.int64]:
+    """Corners of the convex hull of sorted vertices, in ring order; empty when all lie on one line."""
+    rim = _perhaps_on_hull(vertices)
+    hull = shapely.convex_hull(shapely.multipoints(vertices[rim, :2]))
     if hull.geom_type != "Polygon":
-        return np.empty((0, 2), np.int64)
+        return np.empty(0, np.int64)
     ring = shapely.get_coordinates(hull)[:-1]
-    index = np.array([_find(vertices, x, y) for x, y in ring], np.int64)
+    return np.array([_find(vertices, x, y) for x, y in ring], np.int64)
+
+
+def _perhaps_on_hull(vertices: FloatArray) -> NDArray[np.int64]:
+    """All but the vertices well inside the octagon of the extreme ones, which cannot be on the hull."""
+    x, y = vertices[:, 0], vertices[:, 1]
+    if len(vertices) < 1000:
+        return np.arange(len(vertices))
+    extremes = [int(np.argmax(v)) for v in (x, x + y, y, y - x, -x, -x - y, -y, x - y)]
+    inside = np.ones(len(vertices), np.bool_)
+    for a, b in zip(extremes, extremes[1:] + extremes[:1], strict=True):
+        if a != b:
+            inside &= (x[b] - x[a]) * (y - y[a]) - (y[b] - y[a]) * (x - x[a]) > 0.0
+    return np.flatnonzero(~inside)
+
+
+def _hull_edges(vertices: FloatArray) -> NDArray[np.int64]:
+    index = hull_corners(vertices)
     return np.sort(np.column_stack([index, np.roll(index, -1)]), axis=1)
 
 

@@ -12,10 +12,10 @@ import numpy as np
 from compute.errors import BaseNotCovering, OuterEdgeNotCovered
 from compute.kernels import overlay
 from compute.records import Edge, FloatArray, Surface, Volume
-from compute.surface import Indexed, cut_to, edge_soup, indexed, plan_areas
+from compute.surface import Indexed, cut_to, edge_soup, index_of, indexed, plan_areas
 
 UNCOVERED_SHARE = 1e-3
-"""A surface may miss this share of the edge's area (slivers of a drawn edge); beyond it the volume is refused."""
+"""A surface may miss this share of the edge's area (slivers of a drawn edge); beyond it it is refused."""
 
 
 def volume_between(
@@ -45,10 +45,10 @@ def volume_between(
             f"edge; {top_missing:,.2f} m² are missing. A volume of the rest would read low.",
             where="outer edge",
         )
-    ground = base if isinstance(base, Indexed) else indexed(_soup(base))
+    ground = base if isinstance(base, Indexed) else index_of(base)
     rows = _overlay_rows(pieces, ground, band_m, threads)
     above, below, above_area, below_area, band_above, band_below, band_area = (
-        math.fsum(column) for column in rows.T
+        math.fsum(column) for column in rows.T[: overlay.SUMS]
     )
     base_missing = max(0.0, covered - above_area - below_area)
     if base_missing > UNCOVERED_SHARE * covered:
@@ -68,6 +68,8 @@ def volume_between(
         band_above_m3=band_above,
         band_below_m3=band_below,
         band_area_m2=band_area,
+        greatest_above_m=float(rows[:, 7].max()),
+        greatest_below_m=float(rows[:, 8].max()),
         top_uncovered_m2=top_missing if top_missing > 1e-9 * covered else 0.0,
         base_uncovered_m2=base_missing if base_missing > 1e-9 * covered else 0.0,
     )

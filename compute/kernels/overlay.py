@@ -14,8 +14,11 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-COLUMNS = 7
+SUMS = 7
 """above m³, below m³, above area m², below area m², in-band above m³, in-band below m³, in-band area m²."""
+
+COLUMNS = 9
+"""The sums, then greatest height above and greatest depth below, m."""
 
 COINCIDE_M = 1e-11
 """Heights that differ by less are one height: rounding of a plane at an elevation of some 1,000 m."""
@@ -260,8 +263,12 @@ def integrate(top, base, start, item, grid, first, last, band, snap, out):  # ty
                     d = 0.0
                 pd[i] = d
                 nd[i] = -d
-                above = above or d > 0.0
-                below = below or d < 0.0
+                if d > 0.0:
+                    above = True
+                    out[t, 7] = max(out[t, 7], d)
+                elif d < 0.0:
+                    below = True
+                    out[t, 8] = max(out[t, 8], -d)
             if above or not below:
                 area, volume = _part_above(px, py, pd, n, 0.0)
                 out[t, 0] += volume
