@@ -215,6 +215,8 @@ if BROKER_IS_EMBEDDED:
         "processed_folder": str(BROKER_DIR / "processed"),
         "control_folder": str(BROKER_DIR / "control"),
         "store_processed": True,
+        # The transport's own second of rest would be longer than most measurements take.
+        "polling_interval": 0.1,
     }
 else:
     CELERY_BROKER_TRANSPORT_OPTIONS = {
