@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import warnings
+from importlib import import_module
 
 from config.processes import leave_with_parent
 
@@ -19,10 +20,14 @@ def arguments(with_beat: bool) -> list[str]:
 
 def main() -> int:
     leave_with_parent()
+    import django
     from celery.platforms import SecurityWarning
 
     from config.celery import app
 
+    django.setup()
+    # A worker that cannot load the calculator ends here, with a reason, instead of refusing job by job.
+    import_module("surveys.computing")
     # The warning is of messages that run code as root. Ours are JSON, and in production the user is none.
     warnings.filterwarnings("ignore", category=SecurityWarning)
     app.worker_main(arguments("--beat" in sys.argv[1:]))
