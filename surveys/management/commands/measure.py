@@ -3,33 +3,34 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandParser
+from django.core.management.base import CommandParser
 
 from compute.building import BaseChoice
 from compute.coding import assign_roles, merge_rules, parse_rules
-from compute.errors import BadOption, Refused
-from compute.measure import Measurement, MeasureRequest, measure
+from compute.errors import BadOption
+from compute.measure import MeasureRequest, measure
 from compute.pointfiles import read_points
 from compute.pointfiles.edge import read_edge
 from compute.records import Density, Shots
 from compute.units import LENGTH_IN_M, length_to_m
-from surveys.printing import measurement_table, refusal_text
+from surveys.printing import measurement_table
+from surveys.refusing import RefusingCommand
 
 BOOK_VALUE_UNCERTAINTY = 0.07
 """A density without a source is worth ±7 % (1 σ) at best: grade D. Common practice, no source."""
 
 
-class Command(BaseCommand):
+class Command(RefusingCommand):
     help = (
         "Measure one pile: point files in, volume with its uncertainty and findings out. Needs no database."
     )
-    requires_system_checks = ()
-    requires_migrations_checks = False
 
     def add_arguments(self, parser: CommandParser) -> None:
+        super().add_arguments(parser)
         parser.add_argument("top", nargs="+", help="point files of the pile's survey")
         parser.add_argument("--columns", help="column names in order, joined by commas")
         parser.add_argument("--unit", choices=sorted(LENGTH_IN_M), default="metre")
@@ -39,28 +40,13 @@ class Command(BaseCommand):
         parser.add_argument("--base-from", choices=("toe", "plane", "lowest-toe"))
         parser.add_argument("--edge", help="outer edge: a GeoJSON polygon in local easting, northing")
         parser.add_argument("--density", type=float, help="tonnes per cubic metre")
-        parser.add_argument("--json", action="store_true", dest="as_json")
 
-    def handle(self, *args: Any, **options: Any) -> None:
-        try:
-            measured = measure(_request(options))
-        except Refused as refusal:
-            self._refuse(refusal, options["as_json"])
+    def answer(self, options: dict[str, Any]) -> None:
+        measured = measure(_request(options))
         if options["as_json"]:
             self.stdout.write(json.dumps(measured.record, ensure_ascii=False, allow_nan=False))
         else:
-            self.stdout.write(_table(measured, options["density"]))
-
-    def _refuse(self, refusal: Refused, as_json: bool) -> None:
-        if as_json:
-            self.stdout.write(json.dumps({"error": refusal.as_dict()}, ensure_ascii=False))
-        else:
-            self.stderr.write(refusal_text(refusal))
-        raise SystemExit(2)
-
-
-def _table(measured: Measurement, density: float | None) -> str:
-    return measurement_table(measured.record, density)
+            self.stdout.write(measurement_table(measured.record, options["density"]))
 
 
 def _request(options: dict[str, Any]) -> MeasureRequest:
@@ -92,6 +78,8 @@ def _base(options: dict[str, Any], shots_of: Any) -> BaseChoice:
         )
     if options["base"] is not None:
         return BaseChoice("surface", shots=shots_of([options["base"]]), label=Path(options["base"]).name)
+    if options["base_level"] is not None and not math.isfinite(options["base_level"]):
+        raise BadOption("A fixed level has to be a finite height.", where="--base-level", remedy="Give a number.")
     if options["base_level"] is not None:
         return BaseChoice("level", level_m=length_to_m(options["base_level"], options["unit"]))
     return BaseChoice(options["base_from"] or "toe")
