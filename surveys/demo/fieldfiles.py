@@ -103,8 +103,9 @@ def pad_shots(pile: DemoPile, pad: Pad, outline: list[list[float]]) -> tuple[Sho
 
 def outline_around(heaps: Iterable[Heap]) -> list[list[float]]:
     """A simple ring [easting, northing] around all toes of the year, rounded to decimetres."""
-    corners = [toe_line(heap) for heap in heaps]
-    walls = [heap.walls_m for heap in heaps if heap.walls_m is not None]
-    hull = MultiPoint(np.concatenate([*corners, *walls])).convex_hull
+    corners = []
+    for heap in heaps:
+        corners += [toe_line(heap)] if heap.walls_m is None else [toe_line(heap), heap.walls_m]
+    hull = MultiPoint(np.concatenate(corners)).convex_hull
     ring = hull.buffer(OUTLINE_MARGIN_M, quad_segs=4).simplify(OUTLINE_TOLERANCE_M)
     return [[round(e, 1), round(n, 1)] for e, n in list(ring.exterior.coords)[:-1]]

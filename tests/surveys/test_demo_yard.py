@@ -147,7 +147,9 @@ def test_no_two_heaps_of_one_month_touch():
 def test_outlines_hold_their_toes_and_leave_the_neighbours_alone():
     rings = {pile: Polygon(outline) for pile, outline in outlines().items()}
     for want in wanted():
-        assert rings[want.pile].contains(Polygon(toe_line(heap_on(want))))
+        heap = heap_on(want)
+        shown = toe_line(heap) if heap.walls_m is None else heap.walls_m
+        assert rings[want.pile].contains(Polygon(shown))
     merged = {"DRV-03", "DRV-04"}
     for one, other in itertools.combinations(rings, 2):
         never_together = "DRV-07" in (one, other) and merged & {one, other}

@@ -1,0 +1,110 @@
+"""The lead surveyor's part of the demo: look over what is computed, approve it, or send it back."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from datetime import date
+
+from surveys import review
+from surveys.demo.book import Book
+from surveys.demo.evidence import DemoRefused, measure_again, send_correction
+from surveys.demo.story import LOST_CODES, OLD_BASE, WAITING_FOR_APPROVAL, WRONG_POLE
+from surveys.models import JobState, Measurement, State
+
+LONGEST_SILENCE_SECONDS = 300.0
+LOOK_EVERY_SECONDS = 0.15
+TELL_EVERY_SECONDS = 3.0
+
+SENT_BACK: dict[tuple[str, date], str] = {
+    LOST_CODES: "The file has no codes: three control stations are in the surface and no toe is known. "
+    "The volume is too large by some hundred cubic metres. Export the file again with its codes.",
+    OLD_BASE: "Measured against the pad before the regrade of 5 September. Base v2 is in force since then.",
+}
+"""First versions that the lead surveyor sends back, with the reason."""
+
+CORRECTED_IN_MAY = (
+    "Pole stood at 2.200 m and was entered as 2.000 m: every height was 0.20 m too high. "
+    "Found in May, when the variance turned round. Heights reduced again from the field book."
+)
+CODES_SENT_AGAIN = "Export lost its code column; sent again with codes."
+RIGHT_BASE = "Measured again against base v2 of 5 September."
+
+ACCEPTED_BECAUSE = "Looked at on the plan and on the ground: the figure stands."
+
+Tell = Callable[[str], None]
+
+
+def settle(book: Book, tell: Tell) -> None:
+    """Judge measurements as they come out of the worker, until none is left; failures end it."""
+    last_change, last_told, last_open = time.monotonic(), time.monotonic(), -1
+    while True:
+        for measurement in _computed(book):
+            judge(book, measurement)
+        _refuse_failures(book)
+        still_open = _mine(book).filter(job_state__in=[JobState.WAITING, JobState.RUNNING]).count()
+        if still_open == 0 and not _computed(book):
+            return
+        if still_open != last_open:
+            last_change, last_open = time.monotonic(), still_open
+        if time.monotonic() - last_told > TELL_EVERY_SECONDS:
+            last_told = time.monotonic()
+            tell(_where_it_stands(book))
+        if time.monotonic() - last_change > LONGEST_SILENCE_SECONDS:
+            raise DemoRefused(
+                f"{still_open} measurements wait and no worker has finished one for five minutes."
+            )
+        time.sleep(LOOK_EVERY_SECONDS)
+
+
+def judge(book: Book, measurement: Measurement) -> None:
+    """One computed measurement: submitted by its surveyor, then looked over by the lead."""
+    key = (measurement.pile.code, measurement.surveyed_on)
+    if measurement.submitted_at is None:
+        review.submit(measurement, measurement.prepared_by)
+    if measurement.version == 1 and key in SENT_BACK:
+        review.send_back(measurement, book.cast.lead, SENT_BACK[key])
+        return
+    for finding in review.open_findings(measurement):
+        review.accept_finding(measurement, finding["code"], book.cast.lead, ACCEPTED_BECAUSE)
+    review.review(measurement, book.cast.lead)
+    if measurement.surveyed_on != WAITING_FOR_APPROVAL.surveyed_on:
+        review.approve(measurement, book.cast.lead)
+
+
+def put_right(book: Book) -> None:
+    """Ask for the second versions of the three surveys that went wrong, unless they exist."""
+    if not _has_version_two(book, WRONG_POLE):
+        send_correction(book, *WRONG_POLE, CORRECTED_IN_MAY)
+    if not _has_version_two(book, LOST_CODES):
+        send_correction(book, *LOST_CODES, CODES_SENT_AGAIN)
+    if not _has_version_two(book, OLD_BASE):
+        measure_again(book, *OLD_BASE, RIGHT_BASE)
+
+
+def _has_version_two(book: Book, key: tuple[str, date]) -> bool:
+    pile, on = key
+    return _mine(book).filter(pile__code=pile, surveyed_on=on, version=2).exists()
+
+
+def _mine(book: Book):  # type: ignore[no-untyped-def]
+    return Measurement.objects.filter(survey__site__organization=book.cast.organization)
+
+
+def _computed(book: Book) -> list[Measurement]:
+    rows = _mine(book).filter(state=State.COMPUTED).order_by("surveyed_on", "pile__code", "version")
+    return list(rows.select_related("survey__site__organization", "pile", "prepared_by"))
+
+
+def _refuse_failures(book: Book) -> None:
+    failed = _mine(book).filter(job_state=JobState.FAILED).exclude(state=State.WITHDRAWN)
+    told = [f"{row}: {(row.error or {}).get('message', 'no reason given')}" for row in failed]
+    if told:
+        raise DemoRefused("; ".join(told))
+
+
+def _where_it_stands(book: Book) -> str:
+    all_n = _mine(book).count()
+    done_n = _mine(book).filter(job_state=JobState.DONE).count()
+    approved_n = _mine(book).filter(state__in=[State.APPROVED, State.SUPERSEDED]).count()
+    return f"{done_n} of {all_n} measured, {approved_n} approved"
