@@ -20,13 +20,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import ConvexHull
 
 from compute.building import BaseChoice, Built, lay_base, rim_points
 from compute.errors import Refused
+from compute.kernels import spacing
 from compute.line_graph import Chain, chains_of
 from compute.records import FloatArray, IntArray, Surface, Volume, read_only
-from compute.surface import make_edge, plan_areas
+from compute.surface import make_edge
 from compute.triangulate import triangulate
+from compute.uncertainty import top_derivative_by_shot
 from compute.volume import derivative_by_vertex, volume_between
 
 if TYPE_CHECKING:
@@ -39,6 +42,8 @@ MANY_SHOTS = 20_000
 
 THINNING = 16
 """A large set is looked at through two of its sixteenths: an eighth of the work."""
+
+CURVE_BITS = 16
 
 NEVER = -1
 
@@ -119,15 +124,14 @@ def judged(full: Volume, kind: str, nets_m3: list[float], kept: float, coarser: 
 
 
 def _in_folds(case: Case, folds: NDArray[np.int8]) -> tuple[list[float], list[Surface]]:
-    built = [_thinned(case, folds == k) for k in range(FOLDS)]
+    chains = chains_of(case.top.lines, _ring_vertices(case))
+    built = [_thinned(case, folds == k, chains) for k in range(FOLDS)]
     return [_net_of(case, one) for one in built], [one.top for one in built]
 
 
 def _mean_square_side_m2(surface: Surface) -> float:
-    corners = surface.corners_m[:, :, :2]
-    area = plan_areas(surface.corners_m)
-    sides = ((corners - np.roll(corners, -1, axis=1)) ** 2).sum(axis=(1, 2))
-    return float((area * sides).sum() / (3.0 * area.sum()))
+    area, squares, _ = spacing.totals(surface.vertices_m, surface.triangles, 0.0)
+    return float(squares / area)
 
 
 # --- which vertices go ---------------------------------------------------------------------------
@@ -178,37 +182,23 @@ def _ring_vertices(case: Case) -> IntArray:
 
 
 def _hull_vertices(case: Case) -> IntArray:
-    """Without a ring the surface reaches to its hull, and no hull vertex may go or the edge lies bare."""
+    """Without a ring the surface reaches to its hull, and no corner of it may go or the edge lies bare."""
     if case.toe_ring is not None:
         return np.empty(0, np.int32)
-    sides = np.sort(np.vstack([case.top.triangles[:, [k, (k + 1) % 3]] for k in range(3)]), axis=1)
-    _, index, count = np.unique(
-        sides[:, 0].astype(np.int64) * len(case.top.vertices_m) + sides[:, 1],
-        return_index=True,
-        return_counts=True,
-    )
-    return np.unique(sides[index[count == 1]])
+    return ConvexHull(case.top.vertices_m[:, :2]).vertices.astype(np.int32)
 
 
 def along_curve(xy_m: FloatArray) -> NDArray[np.int64]:
-    """Order of plan positions (K, 2) along a Hilbert curve, ties by easting and northing.
+    """Order of plan positions (K, 2) along a Hilbert curve; those in one cell of it keep their order.
 
     Neighbours on the curve are neighbours on the ground, so that every n-th shot is spread evenly.
     """
     if len(xy_m) == 0:
         return np.empty(0, np.int64)
-    low = xy_m.min(axis=0)
+    cells = 1 << CURVE_BITS
     span = max(float(np.ptp(xy_m, axis=0).max()), 1e-9)
-    x, y = np.minimum((xy_m - low) / span * 65536.0, 65535.0).astype(np.int64).T
-    place = np.zeros(len(xy_m), np.int64)
-    for step in (1 << np.arange(15, -1, -1)).tolist():
-        right, up = (x & step) > 0, (y & step) > 0
-        place += step * step * ((3 * right) ^ up)
-        flip = ~up & right
-        x, y = np.where(flip, step - 1 - x, x), np.where(flip, step - 1 - y, y)
-        x, y = np.where(up, x, y), np.where(up, y, x)
-        x, y = x & (step - 1), y & (step - 1)
-    return np.lexsort((xy_m[:, 1], xy_m[:, 0], place))
+    x, y = np.minimum((xy_m - xy_m.min(axis=0)) * (cells / span), cells - 1.0).astype(np.int64).T
+    return np.argsort(spacing.hilbert_place(x, y, CURVE_BITS), kind="stable")
 
 
 # --- measuring again -----------------------------------------------------------------------------
@@ -223,33 +213,47 @@ def _net_of(case: Case, built: Built) -> float:
     return volume_between(built.top, base.surface, edge=cut).net_m3
 
 
-def _thinned(case: Case, drop: NDArray[np.bool_]) -> Built:
-    top = case.top
+@dataclass(frozen=True)
+class _Thin:
+    """A thinned top: `vertex` (V,) is its vertex for each vertex of the full one, −1 for the dropped."""
+
+    top: Surface
+    vertex: IntArray
+
+
+def _thinned_top(case: Case, drop: NDArray[np.bool_], chains: list[Chain]) -> _Thin:
+    """The surface of what is left, lines and ring joined across the gaps."""
     keep = np.flatnonzero(~drop)
     place = np.full(len(drop), -1, np.int32)
     place[keep] = np.arange(len(keep), dtype=np.int32)
-    ring = _ring_vertices(case)
-    segments = [chain.segments(drop) for chain in chains_of(top.lines, ring) if not chain.is_ring]
-    lines = place[np.vstack(segments)] if segments else None
-    kept_ring = case.toe_ring[~drop[ring]] if case.toe_ring is not None else None
+    segments = [chain.segments(drop) for chain in chains if not chain.is_ring]
+    rings = [chain.vertices[~drop[chain.vertices]] for chain in chains if chain.is_ring]
     made = triangulate(
-        top.vertices_m[keep], lines, place[ring[~drop[ring]]] if kept_ring is not None else None
+        case.top.vertices_m[keep],
+        place[np.vstack(segments)] if segments else None,
+        place[rings[0]] if rings else None,
     )
-    back = np.empty(len(keep), np.int32)
-    back[made.shot_index] = np.arange(len(keep), dtype=np.int32)
-    vertex = np.where(case.vertex_of_shot >= 0, place[case.vertex_of_shot], -1)
-    vertex = np.where(vertex >= 0, back[vertex], -1).astype(np.int32)
-    edge = case.edge
-    if kept_ring is not None:
-        xy = np.column_stack([case.shots.x_m[kept_ring], case.shots.y_m[kept_ring]])
-        edge = make_edge("toe", xy, kept_ring)
+    vertex = np.full(len(drop), -1, np.int32)
+    vertex[keep[made.shot_index]] = np.arange(len(keep), dtype=np.int32)
+    shots = read_only(case.top.shot_index[keep[made.shot_index]])
+    return _Thin(replace(made, shot_index=shots), vertex)
+
+
+def _thinned(case: Case, drop: NDArray[np.bool_], chains: list[Chain]) -> Built:
+    """Surface and edge of a survey without some vertices."""
+    thin = _thinned_top(case, drop, chains)
+    vertex = np.where(case.vertex_of_shot >= 0, thin.vertex[case.vertex_of_shot], -1).astype(np.int32)
+    edge, ring = case.edge, case.toe_ring
+    if ring is not None:
+        ring = ring[~drop[case.vertex_of_shot[ring]]]
+        edge = make_edge("toe", np.column_stack([case.shots.x_m[ring], case.shots.y_m[ring]]), ring)
     return Built(
         shots=case.shots,
         left_out=case.left_out,
         vertex_of_shot=read_only(vertex),
-        top=replace(made, shot_index=read_only(top.shot_index[keep[made.shot_index]])),
+        top=thin.top,
         edge=edge,
-        ring=kept_ring,
+        ring=ring,
         lines=case.lines,
         findings=(),
     )
@@ -264,20 +268,33 @@ def _sixteenths(case: Case) -> LeaveOut:
     held[_hull_vertices(case)] = True
     spots = np.flatnonzero(~held)
     order = spots[along_curve(top.vertices_m[spots, :2])]
-    full = _volume_under(case, top)
+    chains = chains_of(top.lines, _ring_vertices(case))
     tops = []
     for first in (0, THINNING // 2):
         drop = ~held
         drop[order[first::THINNING]] = False
-        tops.append(_thinned(case, drop).top)
-    nets = [case.volume.net_m3 + _volume_under(case, top) - full for top in tops]
-    coarser = sum(_mean_square_side_m2(top) for top in tops) / len(tops) / _mean_square_side_m2(case.top)
+        tops.append(_thinned_top(case, drop, chains).top)
+    full = _volume_under_top(case)
+    nets = [case.volume.net_m3 + _volume_under(case, thin) - full for thin in tops]
+    coarser = sum(_mean_square_side_m2(thin) for thin in tops) / len(tops) / _mean_square_side_m2(top)
     return judged(case.volume, "two even sixteenths of the shots", nets, 1.0 / THINNING, coarser)
 
 
+def _volume_under_top(case: Case) -> float:
+    """As `_volume_under` of the full top, from derivatives already known where they hold all of it."""
+    if case.edge.kind == "toe" or (case.top.shot_index < 0).any():
+        return _volume_under(case, case.top)
+    used = case.vertex_of_shot >= 0
+    height = case.top.vertices_m[case.vertex_of_shot[used], 2] - _floor_m(case)
+    return float(top_derivative_by_shot(case)[used] @ height)
+
+
 def _volume_under(case: Case, top: Surface) -> float:
-    """Volume under the top inside the edge, above the lowest vertex of the full surface."""
-    height = top.vertices_m[:, 2] - float(case.top.vertices_m[:, 2].min())
+    """Volume under a top inside the edge, above the lowest vertex of the full surface."""
     if case.edge.kind == "toe":
-        return float((plan_areas(top.corners_m) * height[top.triangles].mean(axis=1)).sum())
-    return float(derivative_by_vertex(top, case.edge) @ height)
+        return float(spacing.totals(top.vertices_m, top.triangles, _floor_m(case))[2])
+    return float(derivative_by_vertex(top, case.edge) @ (top.vertices_m[:, 2] - _floor_m(case)))
+
+
+def _floor_m(case: Case) -> float:
+    return float(case.top.vertices_m[:, 2].min())

@@ -260,12 +260,22 @@ def toe_position_m3(case: Case) -> float:
     """
     s = case.model.toe_position_m
     if case.base.weights is not None:
-        inside = None if case.base.kind == "toe" else case.edge
-        raised = math.fsum(derivative_by_vertex(case.base.surface, inside))
-        return s * _toe_slope(case) * raised
+        return s * _toe_slope(case) * math.fsum(_base_derivative(case))
     if case.edge.kind == "drawn":
         return 0.0
     return case.edge.perimeter_m * s * s * _toe_slope(case) / 2.0
+
+
+def _base_derivative(case: Case) -> FloatArray:
+    """Change of the volume under the base by each of its vertices' heights, m²."""
+    return derivative_by_vertex(case.base.surface, None if case.base.kind == "toe" else case.edge)
+
+
+def top_derivative_by_shot(case: Case) -> FloatArray:
+    """(N,) m²: change of the volume under the top alone; the net's derivative with the base's put back."""
+    if case.base.weights is None:
+        return case.derivative_by_shot
+    return np.asarray(case.derivative_by_shot + case.base.weights.T @ _base_derivative(case))
 
 
 def _toe_slope(case: Case) -> float:
@@ -294,14 +304,8 @@ def _shared_noise(case: Case) -> float:
     if case.base.weights is None:
         return 1.0
     xy = np.column_stack([case.shots.x_m, case.shots.y_m])
-    cut = None if case.edge.kind == "toe" else case.edge
-    by_vertex = derivative_by_vertex(case.top, cut)
-    used = np.flatnonzero(case.vertex_of_shot >= 0)
-    vertex = case.vertex_of_shot[used]
-    top_only = np.zeros(len(xy))
-    top_only[used] = by_vertex[vertex] / np.bincount(vertex, minlength=len(by_vertex))[vertex]
-    range_m = case.model.correlation_length_m
-    net, top = correlated_squares(xy, np.column_stack([case.derivative_by_shot, top_only]), range_m)
+    both = np.column_stack([case.derivative_by_shot, top_derivative_by_shot(case)])
+    net, top = correlated_squares(xy, both, case.model.correlation_length_m)
     return math.sqrt(max(net, 0.0) / top) if top > 0.0 else 1.0
 
 
@@ -334,4 +338,4 @@ def _in_blocks(xy: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatAr
     count = np.bincount(block)
     mean = np.column_stack([np.bincount(block, xy[:, k]) / count for k in range(2)])
     added = np.column_stack([np.bincount(block, weights[:, k]) for k in range(weights.shape[1])])
-    return mean, added
+    return mean.astype(np.float64), added.astype(np.float64)
