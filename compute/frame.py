@@ -10,8 +10,10 @@ from __future__ import annotations
 import dataclasses
 import math
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from compute.errors import NumberNotFinite, TooFewShots
 from compute.records import FloatArray, KnownPoint, Origin, Shots, read_only
@@ -42,6 +44,32 @@ def to_local(shots: Shots) -> tuple[Shots, Origin]:
         ),
         origin,
     )
+
+
+def in_canonical_order(shots: Shots) -> Shots:
+    """The shots sorted by easting, northing, height and role, so that no sum can know the order of rows.
+
+    Each keeps its file, line, name and note.
+    """
+    order = np.lexsort((shots.role, shots.z_m, shots.y_m, shots.x_m))
+    return dataclasses.replace(
+        shots,
+        x_m=read_only(shots.x_m[order]),
+        y_m=read_only(shots.y_m[order]),
+        z_m=read_only(shots.z_m[order]),
+        role=read_only(shots.role[order]),
+        code_index=read_only(shots.code_index[order]),
+        line=read_only(shots.line[order]),
+        file_index=read_only(shots.file_index[order]),
+        names=_taken(shots.names, order),
+        notes=_taken(shots.notes, order),
+    )
+
+
+def _taken(values: Any, order: NDArray[np.int64]) -> Any:
+    if values is None:
+        return None
+    return values.take(order) if hasattr(values, "take") else [values[int(i)] for i in order]
 
 
 def ring_to_local(ring_m: FloatArray, origin: Origin) -> FloatArray:

@@ -24,7 +24,7 @@ from compute.building import (
 )
 from compute.case import Case
 from compute.findings import find_all
-from compute.frame import known_to_local, local_origin, ring_to_local, to_local
+from compute.frame import in_canonical_order, known_to_local, local_origin, ring_to_local, to_local
 from compute.leave_out import LeaveOut
 from compute.leave_out import leave_out as drop_every_fifth
 from compute.record import geometry_of, record_of
@@ -102,7 +102,7 @@ def measure(request: MeasureRequest, progress: Progress = lambda stage, share: N
 
 def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
     """Surfaces, edge and volumes."""
-    shots, origin = to_local(request.top)
+    shots, origin = to_local(in_canonical_order(request.top))
     control = (*known_to_local(request.control, origin), *marks_in_file(shots))
     outline = None if request.outline is None else ring_to_local(request.outline, origin)
     others = {name: ring_to_local(ring, origin) for name, ring in request.other_outlines.items()}

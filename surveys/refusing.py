@@ -13,7 +13,7 @@ from surveys.printing import refusal_text
 
 
 class RefusingCommand(BaseCommand):
-    """A command without a database. Exit status 0 with a result, 2 with a refusal; never a traceback for bad input.
+    """A command without a database: exit status 0 with a result, 2 with a refusal, never a traceback.
 
     Subclasses write `answer(options)`; with `--json` nothing but one JSON object reaches standard output.
     """

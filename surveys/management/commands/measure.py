@@ -50,6 +50,8 @@ class Command(RefusingCommand):
 
 
 def _request(options: dict[str, Any]) -> MeasureRequest:
+    _check_bases(options)
+    density = _density(options["density"])
     rules = merge_rules(parse_rules(options["roles"]))
     columns = tuple(c.strip() for c in options["columns"].split(",")) if options["columns"] else None
     unit = options["unit"]
@@ -63,12 +65,13 @@ def _request(options: dict[str, Any]) -> MeasureRequest:
         top=shots_of(options["top"]),
         base=_base(options, shots_of),
         edge=read_edge(_bytes(edge), Path(edge).name, unit) if edge else None,
-        density=_density(options["density"]),
+        density=density,
         declared_unit=unit,
     )
 
 
-def _base(options: dict[str, Any], shots_of: Any) -> BaseChoice:
+def _check_bases(options: dict[str, Any]) -> None:
+    """Options are judged before any file is read."""
     given = [name for name in ("base", "base_level", "base_from") if options[name] is not None]
     if len(given) > 1:
         raise BadOption(
@@ -76,10 +79,15 @@ def _base(options: dict[str, Any], shots_of: Any) -> BaseChoice:
             where="options",
             remedy="Keep one of --base, --base-level and --base-from.",
         )
+    if options["base_level"] is not None and not math.isfinite(options["base_level"]):
+        raise BadOption(
+            "A fixed level has to be a finite height.", where="--base-level", remedy="Give a number."
+        )
+
+
+def _base(options: dict[str, Any], shots_of: Any) -> BaseChoice:
     if options["base"] is not None:
         return BaseChoice("surface", shots=shots_of([options["base"]]), label=Path(options["base"]).name)
-    if options["base_level"] is not None and not math.isfinite(options["base_level"]):
-        raise BadOption("A fixed level has to be a finite height.", where="--base-level", remedy="Give a number.")
     if options["base_level"] is not None:
         return BaseChoice("level", level_m=length_to_m(options["base_level"], options["unit"]))
     return BaseChoice(options["base_from"] or "toe")
