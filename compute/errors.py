@@ -57,7 +57,14 @@ class Refused(Exception):
         super().__init__(message)
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return _rebuild, (type(self), self.message, self.where, self.remedy, self.problems, self.total_problems)
+        return _rebuild, (
+            type(self),
+            self.message,
+            self.where,
+            self.remedy,
+            self.problems,
+            self.total_problems,
+        )
 
     def as_dict(self) -> dict[str, Any]:
         body: dict[str, Any] = {

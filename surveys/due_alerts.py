@@ -27,12 +27,17 @@ def raise_due(now: dt.datetime, sites: Iterable[Site] | None = None) -> list[Ale
 
     However often it runs, a site has one alert of a kind for one due date.
     """
-    watched = Site.objects.filter(survey_every_days__isnull=False) if sites is None else sites
     raised = []
-    for site, last_on, since in with_last_survey(watched):
+    for site, last_on, since in with_last_survey(watched() if sites is None else sites):
         alert = look_at(site, due.survey_due(site, last_on, now, since=since), now)
         raised += [] if alert is None else [alert]
     return raised
+
+
+def watched() -> QuerySet[Site]:
+    """Sites with a rhythm, and those whose rhythm was taken away while an alert stood."""
+    standing = Alert.objects.filter(resolved_at__isnull=True, kind__in=OWNER_OF)
+    return Site.objects.filter(Q(survey_every_days__isnull=False) | Q(pk__in=standing.values("site")))
 
 
 def watch_site_of(measurement_id: int, now: dt.datetime) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 from django.db import transaction
@@ -71,7 +70,8 @@ def request_measurement(survey: Survey, pile: Pile, by: Any, reason: str = "") -
             correction_reason=reason.strip(),
         )
         life.born(measurement, by, role, reason.strip())
-        transaction.on_commit(partial(jobs.ring, measurement.pk))
+        # Robust: a bell that cannot ring must not turn a request that was kept into an error.
+        transaction.on_commit(lambda: jobs.ring(measurement.pk), robust=True)
     return measurement
 
 

@@ -18,7 +18,7 @@ from typing import Any
 
 from django.conf import settings
 from django.core.files import File
-from django.core.files.storage import Storage, storages
+from django.core.files.storage import FileSystemStorage, Storage, storages
 from django.utils import timezone
 
 from surveys.errors import EvidenceDamaged, EvidenceMissing, FileTooLarge
@@ -173,10 +173,8 @@ def place_in_object_store(arrived: Arrived, path: str) -> None:
 
 def local_path(path: str) -> Path | None:
     """Where `path` is on this machine's file system; `None` when the store is elsewhere."""
-    try:
-        return Path(store().path(path))
-    except NotImplementedError:
-        return None
+    backend = store()
+    return Path(backend.path(path)) if isinstance(backend, FileSystemStorage) else None
 
 
 def arrivals_folder() -> str | None:

@@ -109,11 +109,16 @@ def _unclear(sample: Sample, name: str, why: str) -> DelimiterUnclear:
 
 
 def _delimiter_of_header(line: str) -> str:
-    """The delimiter under which the first line shows most header words, at least two; `""` if none does."""
+    """The delimiter under which the first line shows most header words, at least two; `""` if none does.
+
+    A line that shows a number under any delimiter is no header: its note may say "north of N E H".
+    """
+    split = {delimiter: head_fields(line, delimiter) for delimiter in DELIMITERS}
+    if any(looks_like_number(field) for fields in split.values() for field in fields):
+        return ""
     best, most = "", 1
-    for delimiter in DELIMITERS:
-        fields = head_fields(line, delimiter)
-        known = headers.known_words(fields) if headers.is_header(fields) else 0
+    for delimiter, fields in split.items():
+        known = headers.known_words(fields)
         if known > most:
             best, most = delimiter, known
     return best

@@ -76,11 +76,12 @@ MARKS = {
 def plan(sheet: PlanSheet, *, ruler: Ruler | None = None, width: float = 860.0, name: str) -> str:
     """SVG of a plan, north up. Its `data-` attributes let the page turn a click into site coordinates."""
     ruler = ruler or Ruler()
-    frame, height, box = _frame(sheet, width)
+    every = [sheet.vertices_m[:, :2]] + ([] if sheet.ring_m is None else [sheet.ring_m])
+    frame, height, box = fit(every, width)
     heights = sheet.vertices_m[:, 2]
     step_m, levels = bands.contour_levels(float(heights.min()), float(heights.max()), ruler.unit_m)
     parts = [
-        _grid(frame, box, ruler),
+        grid(frame, box, ruler),
         *_neighbours(frame, sheet.neighbours),
         _bands(frame, sheet, levels) if len(sheet.triangles) <= TRIANGLES_WITH_BANDS else "",
         _contours(frame, sheet, levels, step_m, ruler),
@@ -96,11 +97,11 @@ def plan(sheet: PlanSheet, *, ruler: Ruler | None = None, width: float = 860.0, 
     )  # fmt: skip
 
 
-def _frame(sheet: PlanSheet, width: float) -> tuple[Frame, float, tuple[float, float, float, float]]:
-    every = [sheet.vertices_m[:, :2]]
-    if sheet.ring_m is not None:
-        every.append(sheet.ring_m)
-    points = np.vstack(every)
+def fit(
+    places_m: Sequence[FloatArray], width: float
+) -> tuple[Frame, float, tuple[float, float, float, float]]:
+    """Frame, sheet height and the box (x low, y low, x high, y high) that holds all places with a margin."""
+    points = np.vstack(places_m)
     low, high = points.min(axis=0), points.max(axis=0)
     pad = 0.07 * float(max(high - low)) + 0.5
     low, high = low - pad, high + pad
@@ -114,7 +115,7 @@ def _frame(sheet: PlanSheet, width: float) -> tuple[Frame, float, tuple[float, f
     return frame, height, (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
 
-def _grid(frame: Frame, box: tuple[float, float, float, float], ruler: Ruler) -> str:
+def grid(frame: Frame, box: tuple[float, float, float, float], ruler: Ruler) -> str:
     """Coordinate lines at round values of the site's unit, numbered at the left and below."""
     x_low, y_low, x_high, y_high = box
     left, right, top, bottom = frame.x(x_low), frame.x(x_high), frame.y(y_high), frame.y(y_low)
@@ -136,13 +137,13 @@ def _grid(frame: Frame, box: tuple[float, float, float, float], ruler: Ruler) ->
     return el("g", *parts, class_="grid")
 
 
-def _rings(frame: Frame, region: Any) -> str:
+def rings(frame: Frame, region: Any) -> str:
     data = []
     for polygon in shapely.get_parts(region):
         if shapely.get_type_id(polygon) != shapely.GeometryType.POLYGON:
             continue
-        rings = (polygon.exterior, *polygon.interiors)
-        data += [path_of(frame.points(shapely.get_coordinates(ring)[:-1]), closed=True) for ring in rings]
+        every = (polygon.exterior, *polygon.interiors)
+        data += [path_of(frame.points(shapely.get_coordinates(ring)[:-1]), closed=True) for ring in every]
     return "".join(data)
 
 
@@ -154,7 +155,7 @@ def _bands(frame: Frame, sheet: PlanSheet, levels: list[float]) -> str:
     for start, end in zip([low, *levels], [*levels, high], strict=True):
         region = bands.region_above(sheet.vertices_m, sheet.triangles, start)
         colour = height_colour(((start + end) / 2 - low) / max(high - low, 1e-9))
-        data = _rings(frame, region)
+        data = rings(frame, region)
         if data:
             parts.append(el("path", d=data, fill=colour, fill_rule="evenodd", class_="band"))
     return el("g", *parts, class_="bands")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,6 +36,13 @@ class Profile:
         distance = np.unique(np.concatenate([top[:, 0], base[:, 0]]))
         return cls(distance, _along(top, distance), _along(base, distance))
 
+    @classmethod
+    def of_pieces(cls, top: Sequence[Any], base: Sequence[Any], length_m: float) -> Profile:
+        """From runs of (distance, height) with nothing between them, over a line of `length_m`."""
+        runs = [np.asarray(piece, dtype=np.float64)[:, 0] for piece in (*top, *base)]
+        distance = np.unique(np.concatenate([[0.0, length_m], *runs]))
+        return cls(distance, _over_runs(top, distance), _over_runs(base, distance))
+
     @property
     def length_m(self) -> float:
         return float(self.distance_m[-1] - self.distance_m[0]) if len(self.distance_m) else 0.0
@@ -52,6 +60,14 @@ def _along(line_m: FloatArray, distance_m: FloatArray) -> FloatArray:
     if not len(line_m):
         return np.full(len(distance_m), np.nan)
     return np.interp(distance_m, line_m[:, 0], line_m[:, 1], left=np.nan, right=np.nan)
+
+
+def _over_runs(pieces: Sequence[Any], distance_m: FloatArray) -> FloatArray:
+    height = np.full(len(distance_m), np.nan)
+    for piece in pieces:
+        run = _along(np.asarray(piece), distance_m)
+        height = np.where(np.isfinite(run), run, height)
+    return height
 
 
 @dataclass(frozen=True)

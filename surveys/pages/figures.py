@@ -6,11 +6,12 @@ a number looks the same on every page.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from compute.units import AREA_IN_M2, LENGTH_IN_M, MASS_IN_T, SYMBOLS, VOLUME_IN_M3
+from inventory.quantity import present
 
 MINUS = "\u2212"
 NO_BREAK = "\u00a0"
@@ -61,19 +62,6 @@ SI = Units()
 DECIMALS_WITHOUT_UNCERTAINTY = {"length": 2, "area": 0, "volume": 0, "mass": 0, "density": 3}
 
 
-def supported_decimals(u95: float) -> int:
-    """Decimal places (negative: tens, hundreds) that leave two significant digits of the uncertainty.
-
-    Two digits are the usual advice for a stated uncertainty (JCGM 100:2008, 7.2.6).
-    """
-    if not (u95 > 0 and math.isfinite(u95)):
-        raise ValueError(f"an uncertainty must be positive and finite, not {u95!r}")
-    decimals = 1 - math.floor(math.log10(u95))
-    if round(u95, decimals) >= 10 ** (2 - decimals):
-        decimals -= 1
-    return decimals
-
-
 def number(value: float, decimals: int, *, signed: bool = False) -> str:
     """`value` with thousands by comma and a true minus sign; `decimals` below zero rounds to tens and on."""
     rounded = round(value, decimals)
@@ -100,6 +88,8 @@ class Figure:
 def figure(value: Any, u95: Any, kind: str, units: Units = SI, *, signed: bool = False) -> Figure:
     """The stored `value` with its expanded uncertainty (k = 2), both in SI, as a figure.
 
+    Volumes and masses are rounded by the book's own rule, so that a page and an export never differ.
+
     Without an uncertainty a volume or mass says so (`unassessed`); lengths and areas carry none.
     """
     shown = units.shown(value, kind)
@@ -107,9 +97,17 @@ def figure(value: Any, u95: Any, kind: str, units: Units = SI, *, signed: bool =
     if u95 is None or float(u95) <= 0:
         text = number(shown, DECIMALS_WITHOUT_UNCERTAINTY[kind], signed=signed)
         return Figure(text, unit, unassessed=kind in ("volume", "mass"))
-    half_width = units.shown(u95, kind)
-    decimals = supported_decimals(half_width)
-    return Figure(number(shown, decimals, signed=signed), unit, number(half_width, decimals))
+    if kind not in ("volume", "mass"):
+        raise ValueError(f"a {kind} is shown without an uncertainty of its own")
+    given = (each if isinstance(each, Decimal) else float(each) for each in (value, u95))
+    shown_so = present(*given, units.volume if kind == "volume" else units.mass)
+    return Figure(_signed(shown_so.value, shown_so.value_text, signed), unit, shown_so.u95_text)
+
+
+def _signed(value: Decimal, text: str, with_plus: bool) -> str:
+    if value < 0:
+        return MINUS + text.lstrip("-")
+    return f"+{text}" if with_plus and value > 0 else text
 
 
 def percent(part: Any, whole: Any) -> str:

@@ -48,18 +48,14 @@ SEVERITIES = {
 }
 
 STAGES = {
-    "read": "Reading the files",
-    "roles": "Sorting shots by role",
-    "edge": "Closing the toe ring",
-    "top": "Building the top surface",
-    "base": "Building the base",
-    "volume": "Computing the volume",
-    "second-base": "Computing with a second base",
-    "cross-check": "Cross-checking by sections",
-    "leave-out": "Leaving shots out",
+    "reading": "Reading the files",
+    "surfaces": "Building the surfaces",
+    "checks": "Cross-checking by sections, leaving shots out",
     "uncertainty": "Working out the ±",
     "findings": "Looking for faults",
-    "record": "Writing the record",
+    "done": "Writing the record",
+    "keeping": "Keeping the drawing",
+    "withdrawn": "Withdrawn",
 }
 
 BASE_KINDS = {
@@ -155,7 +151,10 @@ def moment(value: datetime | None, zone: str = "UTC") -> str:
 
 def age(then: date, today: date) -> str:
     """`today`, `yesterday`, `12 days`, `5 weeks`, `7 months` from `then` to `today`."""
-    days = (today - then).days
+    return age_of((today - then).days)
+
+
+def age_of(days: int) -> str:
     if days < 0:
         return f"in {plural(-days, 'day')}"
     if days < 2:

@@ -9,6 +9,8 @@ from django import template
 from django.utils import timezone
 from django.utils.safestring import SafeString, mark_safe
 
+from surveys.drawings.plan import MARKS
+from surveys.drawings.svg import el
 from surveys.pages import figures, wording
 from surveys.pages.marks import mark_svg
 
@@ -47,6 +49,38 @@ def plus_minus(u95: Any, kind: str, units: figures.Units | None = None) -> str:
     if u95 is None:
         return "not assessed"
     return figures.figure(u95, u95, kind, units or figures.SI).plus_minus or "0"
+
+
+@register.simple_tag
+def difference(value: Any, of: Any, u95: Any, kind: str, units: figures.Units | None = None) -> str:
+    """`value` less `of`, signed, rounded as the ± of `of` supports."""
+    if value is None or of is None:
+        return "–"
+    return figures.figure(value - of, u95, kind, units or figures.SI, signed=True).value
+
+
+@register.simple_tag
+def uncertain(standard: float, kind: str, units: figures.Units | None = None) -> str:
+    """A standard uncertainty, to two significant digits."""
+    if not standard:
+        return "0"
+    return figures.figure(standard, standard, kind, units or figures.SI).plus_minus
+
+
+@register.simple_tag
+def bar(percent_of_whole: float, is_dominant: bool) -> SafeString:
+    """A share as a bar; the number stands beside it."""
+    track = el("rect", class_="track", width="100", height="10")
+    share = el("rect", class_="dominant" if is_dominant else "share", width=float(percent_of_whole), height="10")
+    whole = el("svg", track, share, class_="bars", viewbox="0 0 100 10", preserveAspectRatio="none", aria_hidden="true")
+    return mark_safe(whole)  # noqa: S308  built from numbers
+
+
+@register.simple_tag
+def shot_mark(role: str) -> SafeString:
+    """The shape by which a plan shows a role, for its key."""
+    shape = el("path", d=f"M8 8{MARKS[role]}", class_=f"shot shot-{role}")
+    return mark_safe(el("svg", shape, class_="drawing-key drawing", viewbox="0 0 16 16", aria_hidden="true"))  # noqa: S308
 
 
 @register.simple_tag
@@ -111,6 +145,12 @@ def at(value: Any, zone: str = "UTC") -> str:
 @register.filter
 def age(value: date | None, today: date | None = None) -> str:
     return "" if value is None else wording.age(value, today or timezone.now().date())
+
+
+@register.filter
+def days_ago(days: int | None) -> str:
+    """An age in days as words: `today`, `12 days`, `5 weeks`."""
+    return "" if days is None else wording.age_of(days)
 
 
 @register.filter

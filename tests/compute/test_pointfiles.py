@@ -136,6 +136,11 @@ def test_delimiter_and_decimal_mark_are_found_where_only_one_reading_fits(line, 
     assert (points.easting_m[0], points.northing_m[0], points.elevation_m[0]) == (1.5, 2.5, 3.0)
 
 
+def test_header_words_in_a_note_do_not_make_a_header():
+    points = read_points(b"7,1.5,2.5,3.5,TOE,corner N E H\n", "a", columns=PNEZCN)
+    assert points.notes.to_pylist() == ["corner N E H"]
+
+
 def test_declared_marks_settle_what_the_file_leaves_open():
     points = read_points(b"112,485\t1,250\t3,125\n", "a", columns=XYZ, decimal="comma")
     assert points.easting_m[0] == 112.485

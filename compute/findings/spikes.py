@@ -1,0 +1,297 @@
+"""Shots that stand out of the surface: what their neighbours say, and what the typing error may be.
+
+A shot is judged by the triangles across its own: each, carried on as a plane, says a height for it. On a
+crest or at the top of a cone at least some of them say the right one; at a spike all are wrong the same
+way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from compute.findings.said import Entry, counted
+from compute.records import Finding, FindingLimits, FloatArray, IntArray, Shots, Surface
+from compute.roles import ROLE_INDEX
+
+SPIKE = Entry("spike", "warn", "A shot stands alone, steeper than loose material holds; it was left out.")
+STANDS_OUT = Entry("stands-out", "note", "A shot stands out of its surroundings; it was kept.")
+
+LEAST_SCATTER_M = 0.05
+"""The usual scatter is never taken as less: a pole tip on loose material does not do better."""
+
+QUARTER = 0.25
+AGREED = 0.85
+"""The part of the planes around that must be wrong the same way."""
+
+PLANES_SURE = 5
+SPREAD_SURE = 3.0
+"""With so many planes that agree within so many times the scatter, a shot above them need not be the
+highest around. Below them it must be the lowest: the shoulders of any pile lie below its faces carried on."""
+
+THINNEST = 0.05
+"""Triangles thinner than this (height over longest side) say nothing when carried on."""
+
+SAMPLE = 20_000
+MOST_ROUNDS = 20
+TYPED_WRONG_M = (100.0, 10.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Spike:
+    """vertex of the surface; height over what the neighbours say, m; the usual scatter, m."""
+
+    vertex: int
+    above_m: float
+    scatter_m: float
+    alone: bool
+
+
+@dataclass(frozen=True)
+class _Says:
+    """What triangle `source` says about `vertex`: `above_m` is the vertex over the plane carried on."""
+
+    vertex: NDArray[np.int64]
+    source: NDArray[np.int64]
+    above_m: FloatArray
+
+    def pick(self, which: NDArray[np.bool_]) -> _Says:
+        return _Says(self.vertex[which], self.source[which], self.above_m[which])
+
+
+def find_spikes_in(surface: Surface, limits: FindingLimits) -> list[Spike]:
+    """Vertices that stand out, the worst first.
+
+    `alone` ones are above or below all their neighbours and mostly steeper than the limit.
+    """
+    says = _planes_carried_on(surface)
+    scatter = _scatter(surface, says)
+    if scatter == 0.0:
+        return []
+    least = limits.spike_sigmas * scatter
+    found: list[Spike] = []
+    for _ in range(MOST_ROUNDS):
+        told = _candidates(says, len(surface.vertices_m), least)
+        told = told.pick(_worst_of_neighbours(surface, told))
+        if not len(told.vertex):
+            break
+        for vertex, middle, spread, number in zip(
+            told.vertex.tolist(),
+            told.middle_m.tolist(),
+            told.spread_m.tolist(),
+            told.number.tolist(),
+            strict=True,
+        ):
+            beyond, slope = _beyond_neighbours(surface, vertex)
+            sure = middle > 0 and number >= PLANES_SURE and spread <= SPREAD_SURE * scatter
+            if beyond > least or sure:
+                alone = beyond > 0 and slope > limits.slope_limit_deg
+                found.append(Spike(vertex, middle, scatter, alone))
+        spikes = [spike.vertex for spike in found]
+        spoilt = np.isin(surface.triangles, spikes).any(axis=1)
+        says = says.pick(~spoilt[says.source] & ~np.isin(says.vertex, told.vertex))
+    return sorted(found, key=lambda spike: (-abs(spike.above_m), spike.vertex))
+
+
+def _planes_carried_on(surface: Surface) -> _Says:
+    """Every triangle's plane at the far corner of each neighbour."""
+    corners, v = surface.triangles.astype(np.int64), surface.vertices_m
+    count = len(v)
+    start = corners.ravel()
+    end = corners[:, [1, 2, 0]].ravel()
+    apex = corners[:, [2, 0, 1]].ravel()
+    key = np.minimum(start, end) * count + np.maximum(start, end)
+    order = np.argsort(key, kind="stable")
+    sorted_key = np.take(key, order)
+    shared = np.flatnonzero(np.diff(sorted_key) == 0)
+    one, other = order[shared], order[shared + 1]
+    vertex = np.concatenate([apex[one], apex[other]])
+    source = np.concatenate([other, one]) // 3
+    a, b, c = (v[corners[source, k]] for k in range(3))
+    u, w = b - a, c - a
+    det = u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0]
+    d = v[vertex] - a
+    east = (d[:, 0] * w[:, 1] - d[:, 1] * w[:, 0]) / det
+    north = (u[:, 0] * d[:, 1] - u[:, 1] * d[:, 0]) / det
+    above = d[:, 2] - east * u[:, 2] - north * w[:, 2]
+    longest = np.maximum((u[:, :2] ** 2).sum(axis=1), (w[:, :2] ** 2).sum(axis=1))
+    longest = np.maximum(longest, ((c - b)[:, :2] ** 2).sum(axis=1))
+    return _Says(vertex, source, above).pick(det > THINNEST * longest)
+
+
+def _grouped(says: _Says, count: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Order by vertex, the vertices that occur, and where each begins."""
+    order = np.argsort(says.vertex, kind="stable")
+    number = np.bincount(says.vertex, minlength=count)
+    vertex = np.flatnonzero(number)
+    begin = (np.cumsum(number) - number)[vertex]
+    return order, vertex, begin
+
+
+def _scatter(surface: Surface, says: _Says) -> float:
+    """Usual distance of a vertex from the nearer of its planes, robust; 0 when there is too little to say."""
+    count = len(surface.vertices_m)
+    number = np.bincount(says.vertex, minlength=count)
+    vertices = np.flatnonzero(number >= 3)
+    if len(vertices) < 3:
+        return 0.0
+    step = max(1, len(vertices) // SAMPLE)
+    chosen = np.zeros(count, dtype=np.bool_)
+    chosen[vertices[::step]] = True
+    size = _told(says.pick(chosen[says.vertex]), count).size_m
+    span = surface.vertices_m[:, :2].max(axis=0) - surface.vertices_m[:, :2].min(axis=0)
+    usual_spacing = float(np.sqrt(span.prod() / count))
+    return max(1.4826 * float(np.median(size)), min(LEAST_SCATTER_M, 0.02 * usual_spacing))
+
+
+@dataclass(frozen=True)
+class _Told:
+    """Of each vertex: lower quartile of the sizes of what is said, the median, and how far it spreads."""
+
+    vertex: NDArray[np.int64]
+    size_m: FloatArray
+    middle_m: FloatArray
+    spread_m: FloatArray
+    number: NDArray[np.int64]
+
+    def pick(self, which: NDArray[Any]) -> _Told:
+        return _Told(*(getattr(self, one.name)[which] for one in fields(self)))
+
+
+def _told(says: _Says, count: int) -> _Told:
+    number = np.bincount(says.vertex, minlength=count)
+    vertex = np.flatnonzero(number)
+    begin = (np.cumsum(number) - number)[vertex]
+    number = number[vertex]
+    size = np.abs(says.above_m)[np.lexsort((np.abs(says.above_m), says.vertex))]
+    value = says.above_m[np.lexsort((says.above_m, says.vertex))]
+    quarter = (QUARTER * (number - 1)).astype(np.int64)
+    spread = value[begin + number - 1 - quarter] - value[begin + quarter]
+    return _Told(vertex, size[begin + quarter], value[begin + (number - 1) // 2], spread, number)
+
+
+def _candidates(says: _Says, count: int, least: float) -> _Told:
+    """Vertices that nearly all planes around miss the same way, by more than `least`."""
+    likely = np.zeros(count, dtype=np.bool_)
+    if len(says.vertex):
+        order, vertex, begin = _grouped(says, count)
+        above = says.above_m[order]
+        number = np.diff(np.r_[begin, len(above)])
+        up = np.add.reduceat((above > 0).astype(np.int64), begin)
+        mean_size = np.add.reduceat(np.abs(above), begin) / number
+        agreed = np.maximum(up, number - up) >= AGREED * number
+        likely[vertex[(number >= 3) & agreed & (mean_size > least)]] = True
+    told = _told(says.pick(likely[says.vertex]), count)
+    return told.pick(told.size_m > least)
+
+
+def _worst_of_neighbours(surface: Surface, told: _Told) -> NDArray[np.bool_]:
+    """Which have no worse one beside them: a spike makes its neighbours look wrong too."""
+    size = np.zeros(len(surface.vertices_m))
+    size[told.vertex] = told.size_m
+    touched = surface.triangles[np.isin(surface.triangles, told.vertex).any(axis=1)]
+    worst = np.zeros(len(size))
+    for k in range(3):
+        np.maximum.at(worst, touched[:, k], size[touched].max(axis=1, initial=0.0))
+    return told.size_m >= worst[told.vertex]
+
+
+def _touching(surface: Surface, vertex: int) -> IntArray:
+    """(K, 3) triangles at a vertex."""
+    touching: NDArray[np.bool_] = np.any(surface.triangles == vertex, axis=1)
+    return surface.triangles[touching]
+
+
+def _beyond_neighbours(surface: Surface, vertex: int) -> tuple[float, float]:
+    """How far a vertex is above its highest or below its lowest neighbour, m (0 between), and the median
+    slope to them, degrees."""
+    around = np.setdiff1d(_touching(surface, vertex), [vertex])
+    apart = surface.vertices_m[vertex] - surface.vertices_m[around]
+    beyond = max(float(apart[:, 2].min()), float(-apart[:, 2].max()), 0.0)
+    slope = np.degrees(np.arctan2(np.abs(apart[:, 2]), np.hypot(apart[:, 0], apart[:, 1])))
+    return beyond, float(np.median(slope))
+
+
+def area_share_m2(surface: Surface, vertex: int) -> float:
+    """Change of the volume under the surface for 1 m of a vertex's height."""
+    corners = surface.vertices_m[_touching(surface, vertex)]
+    u, w = corners[:, 1, :2] - corners[:, 0, :2], corners[:, 2, :2] - corners[:, 0, :2]
+    return float((0.5 * (u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0])).sum() / 3)
+
+
+def typed_wrong_m(above_m: float, scatter_m: float) -> float | None:
+    """The single digit of 100, 10 or 1 m that explains a spike, with its sign; None where none does."""
+    for step in TYPED_WRONG_M:
+        close = max(0.1 * step, min(3 * scatter_m, 0.35 * step))
+        if abs(abs(above_m) - step) <= close:
+            return float(np.copysign(step, above_m))
+    return None
+
+
+def spikes_to_leave_out(
+    shots: Shots, top: Surface, vertex_of_shot: IntArray, limits: FindingLimits
+) -> tuple[IntArray, tuple[Finding, ...]]:
+    """Ascending indices of shots that stand alone, and a finding for each. Shots on walls are not judged."""
+    index: list[int] = []
+    findings: list[Finding] = []
+    for spike in find_spikes_in(top, limits):
+        members = np.flatnonzero(vertex_of_shot == spike.vertex)
+        if not spike.alone or len(members) != 1 or shots.role[members[0]] == ROLE_INDEX["wall"]:
+            continue
+        shot = int(members[0])
+        index.append(shot)
+        findings.append(_spike_finding(shots, shot, spike, area_share_m2(top, spike.vertex)))
+    return np.array(sorted(index), dtype=np.int32), tuple(findings)
+
+
+def _spike_finding(shots: Shots, shot: int, spike: Spike, share_m2: float) -> Finding:
+    effect = spike.above_m * share_m2
+    return Finding(
+        code=SPIKE.code,
+        severity=SPIKE.severity,
+        message=(
+            f"{_described(shots, shot, spike)} Kept, it would change the volume by {effect:+.0f} m³. "
+            "It was left out."
+        ),
+        where=shots.place(shot),
+        remedy="Look up the height in the field book and send a corrected file, "
+        "or accept the finding with a reason.",
+        effect_m3=effect,
+        shots=(shot,),
+    )
+
+
+def _described(shots: Shots, shot: int, spike: Spike) -> str:
+    side = "above" if spike.above_m > 0 else "below"
+    times = abs(spike.above_m) / spike.scatter_m
+    words = (
+        f"Shot {shots.place(shot).removeprefix('shot').strip()} stands {abs(spike.above_m):.2f} m {side} "
+        f"what the shots around it say ({times:.0f} times the usual scatter)."
+    )
+    typed = typed_wrong_m(spike.above_m, spike.scatter_m)
+    if typed is not None:
+        z = float(shots.z_m[shot])
+        words += f" Likely {z:.2f} typed for {z - typed:.2f}."
+    return words
+
+
+def stands_out_finding(shots: Shots, found: list[tuple[int, Spike]], effect_m3: float) -> Finding:
+    """One finding for all shots that stand out but may be material."""
+    words = [_described(shots, shot, spike) for shot, spike in found[:5]]
+    more = f" So do {len(found) - 5} more." if len(found) > 5 else ""
+    return Finding(
+        code=STANDS_OUT.code,
+        severity=STANDS_OUT.severity,
+        message=(
+            f"{counted(len(found), 'shot stands', 'shots stand')} out of the surface: "
+            f"{' '.join(words)}{more} Vegetation, a stone or a small heap looks like this. "
+            f"Kept; together worth {effect_m3:+.0f} m³."
+        ),
+        where=shots.place(found[0][0]),
+        remedy="If it is no material, give it a code that leaves it out, with the reason in the note.",
+        effect_m3=effect_m3,
+        shots=tuple(shot for shot, _ in found),
+    )

@@ -1,0 +1,187 @@
+"""From the kept geometry of a measurement to drawings: plan, section, solid."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from django.utils.safestring import SafeString, mark_safe
+
+from compute.case import LEFT_OUT
+from compute.records import Surface
+from compute.roles import ROLES
+from compute.sections import section as cut
+from compute.surface import heights_at, indexed
+from surveys import computing
+from surveys.drawings.changemap import ChangeSheet, change_map
+from surveys.drawings.plan import PlanSheet, PlanShots, plan
+from surveys.drawings.section import Ruler, section
+from surveys.drawings.silhouette import Profile
+from surveys.errors import EvidenceDamaged, EvidenceMissing
+from surveys.models import Measurement
+from surveys.pages.figures import Units
+
+Arrays = dict[str, np.ndarray]
+SHOTS_DRAWN = 6000
+GRID_CELLS = 110
+UNCHECKED_LEFT_OUT = ("floor", "ground", "structure")
+"""Left out of the top surface by their role: that is their place, not a fault."""
+
+
+def arrays_of(measurement: Measurement) -> Arrays | None:
+    """The geometry, or None where nothing was measured or the store has lost it: a page then says so."""
+    if not measurement.geometry_path:
+        return None
+    try:
+        return computing.geometry_of(measurement)
+    except (EvidenceMissing, EvidenceDamaged):
+        return None
+
+
+def ruler_of(units: Units) -> Ruler:
+    return Ruler(1.0 / units.shown(1.0, "length"), units.symbol("length"))
+
+
+def surface_of(arrays: Arrays, which: str) -> Surface:
+    """`which` is `top` or `base`; local frame."""
+    vertices = arrays[f"{which}_vertices"]
+    nobody = np.full(len(vertices), -1, dtype=np.int32)
+    lines = arrays["top_lines"] if which == "top" else np.empty((0, 2), dtype=np.int32)
+    return Surface(vertices, arrays[f"{which}_triangles"], nobody, lines)
+
+
+def plan_of(
+    measurement: Measurement, arrays: Arrays, units: Units, neighbours: dict[str, Any] | None = None
+) -> SafeString:
+    """The plan in the site's frame: bands, contours, every shot by what it was used for."""
+    origin = arrays["origin"]
+    top = arrays["top_vertices"].copy()
+    top[:, :2] += origin
+    base = measurement.base_version.label if measurement.base_version else ""
+    sheet = PlanSheet(
+        vertices_m=top,
+        triangles=arrays["top_triangles"],
+        ring_m=arrays["edge"] + origin,
+        shots=PlanShots(
+            arrays["shots"][:: _thinning(arrays), :2] + origin, _roles(arrays)[:: _thinning(arrays)]
+        ),
+        base_label=base,
+        neighbours=neighbours or {},
+    )
+    name = f"Plan of {measurement.pile.code}: contours, shots, outer edge"
+    return mark_safe(plan(sheet, ruler=ruler_of(units), name=name))  # noqa: S308  built and escaped by the drawing
+
+
+def _thinning(arrays: Arrays) -> int:
+    return max(1, len(arrays["shots"]) // SHOTS_DRAWN)
+
+
+def _roles(arrays: Arrays) -> tuple[str, ...]:
+    """Role of each shot; one that was left out against its role is drawn as rejected."""
+    roles = []
+    for role, left in zip(arrays["role"].tolist(), arrays["left_out"].tolist(), strict=True):
+        name, reason = ROLES[role], LEFT_OUT[left]
+        by_role = (
+            left == 0 or reason in UNCHECKED_LEFT_OUT or name in ("control", "check", "rejected", "unknown")
+        )
+        roles.append(name if by_role else "rejected")
+    return tuple(roles)
+
+
+def roles_drawn(arrays: Arrays) -> list[tuple[str, int]]:
+    """(role, number of shots) of what the plan shows, for its key."""
+    counts: dict[str, int] = {}
+    for role in _roles(arrays):
+        counts[role] = counts.get(role, 0) + 1
+    return [(role, counts[role]) for role in ROLES if role in counts]
+
+
+def section_of(
+    arrays: Arrays, ends_m: np.ndarray, units: Units, previous: Arrays | None = None, name: str = "Section"
+) -> SafeString:
+    """SVG of the cut between two points of the site frame. `ValueError` where the line meets no surface."""
+    length_m = float(np.hypot(*(ends_m[1] - ends_m[0])))
+    profile = Profile.of_pieces(_pieces(arrays, "top", ends_m), _pieces(arrays, "base", ends_m), length_m)
+    before = None
+    if previous is not None:
+        before = Profile.of_pieces(_pieces(previous, "top", ends_m), (), length_m)
+    return mark_safe(  # noqa: S308  built and escaped by the drawing
+        section(profile, previous=before, ruler=ruler_of(units), name=name)
+    )
+
+
+def _pieces(arrays: Arrays, which: str, ends_m: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Runs of (distance, height) where the line lies on the surface."""
+    found = cut(surface_of(arrays, which), ends_m - arrays["origin"])
+    return tuple(piece[:, [0, 3]] for piece in found.pieces)
+
+
+def longest_cut(arrays: Arrays) -> np.ndarray:
+    """(2, 2) ends of a first section, site frame: along the longer side of the outer edge and a little beyond."""
+    ring = arrays["edge"] + arrays["origin"]
+    middle = ring.mean(axis=0)
+    _, _, axes = np.linalg.svd(ring - middle, full_matrices=False)
+    along = (ring - middle) @ axes[0]
+    reach = 1.04 * np.array([along.min(), along.max()])
+    ends = middle + reach[:, None] * axes[0]
+    return ends if ends[0, 0] <= ends[1, 0] else ends[::-1]
+
+
+TRIANGLES_IN_SOLID = 60_000
+
+
+def solid_of(arrays: Arrays, units: Units) -> dict[str, Any]:
+    """Top, base and edge for a turnable view; coordinates from the middle of the pile, in the site's unit.
+
+    A surface of very many triangles is refused (`too_many`): a phone could not turn it.
+    """
+    if len(arrays["top_triangles"]) > TRIANGLES_IN_SOLID:
+        return {"too_many": len(arrays["top_triangles"])}
+    factor = units.shown(1.0, "length")
+    origin = np.append(arrays["origin"], 0.0)
+    ring = arrays["edge"]
+
+    def mesh(which: str) -> dict[str, Any]:
+        places = (arrays[f"{which}_vertices"] + origin) * factor
+        corners = arrays[f"{which}_triangles"]
+        axes = {name: np.round(places[:, axis], 3).tolist() for axis, name in enumerate("xyz")}
+        return axes | {name: corners[:, axis].tolist() for axis, name in enumerate("ijk")}
+
+    top, base = mesh("top"), _base_within(mesh("base"), (ring + origin[:2]) * factor)
+    return {"top": top, "base": base, "unit": units.symbol("length")}
+
+
+def _base_within(base: dict[str, Any], ring: np.ndarray) -> dict[str, Any]:
+    """The base near the pile: a pre-pile survey of the whole yard would make the pile a speck."""
+    low, high = ring.min(axis=0), ring.max(axis=0)
+    pad = 0.1 * float(max(high - low))
+    x, y = np.array(base["x"]), np.array(base["y"])
+    near = (x >= low[0] - pad) & (x <= high[0] + pad) & (y >= low[1] - pad) & (y <= high[1] + pad)
+    corners = np.column_stack([base["i"], base["j"], base["k"]])
+    kept = corners[near[corners].any(axis=1)]
+    return {**base, **{name: kept[:, axis].tolist() for axis, name in enumerate("ijk")}}
+
+
+def change_drawing(first: Arrays, second: Arrays, band_m: float, units: Units, name: str) -> SafeString:
+    """The map of change, on a grid fine enough for the eye; the volumes beside it are exact and not from it."""
+    rings = [arrays["edge"] + arrays["origin"] for arrays in (first, second)]
+    places = np.vstack(rings)
+    low, high = places.min(axis=0), places.max(axis=0)
+    step = float(max(high - low)) / GRID_CELLS
+    easts = np.arange(low[0] - step, high[0] + 2 * step, step)
+    norths = np.arange(low[1] - step, high[1] + 2 * step, step)
+    nodes = np.column_stack([axis.ravel() for axis in np.meshgrid(easts, norths)])
+    tops, bases = (
+        [_heights(arrays, which, nodes) for arrays in (first, second)] for which in ("top", "base")
+    )
+    before = np.where(np.isfinite(tops[0]), tops[0], bases[1])
+    after = np.where(np.isfinite(tops[1]), tops[1], bases[0])
+    neither = ~np.isfinite(tops[0]) & ~np.isfinite(tops[1])
+    change = np.where(neither, 0.0, after - before).reshape(len(norths), len(easts))
+    sheet = ChangeSheet(easts, norths, change, band_m, *rings)
+    return mark_safe(change_map(sheet, ruler=ruler_of(units), name=name))  # noqa: S308  escaped by the drawing
+
+
+def _heights(arrays: Arrays, which: str, nodes_m: np.ndarray) -> np.ndarray:
+    soup = arrays[f"{which}_vertices"][arrays[f"{which}_triangles"]]
+    return heights_at(indexed(soup), np.ascontiguousarray(nodes_m - arrays["origin"]))

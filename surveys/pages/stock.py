@@ -1,0 +1,158 @@
+"""Stock now: what is there, how sure that is, how old, and what needs somebody."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
+from django.utils.safestring import SafeString, mark_safe
+from django.views.decorators.http import require_GET
+
+from inventory.models import Site
+from inventory.stock import PileStock, RollUp, StockNow, stock_now
+from surveys.drawings.silhouette import ListScale, Profile, silhouette
+from surveys.drawings.svg import drawing, scale_bar
+from surveys.models import Measurement
+from surveys.pages import first_visit
+from surveys.pages.access import member_page, show
+from surveys.pages.attention import tasks_of
+from surveys.pages.figures import SI, Units
+from surveys.pages.rows import previous_approved
+
+SILHOUETTE_WIDTH = 260.0
+
+
+@dataclass(frozen=True)
+class YardPile:
+    """One pile of a yard list: what it holds, its latest measurement, its drawing."""
+
+    stock: PileStock
+    measurement_id: int | None = None
+    drawing: SafeString = field(default=SafeString(""))
+
+
+@dataclass(frozen=True)
+class Yard:
+    """One site with its piles in the order of their codes, in the site's own units."""
+
+    site: Site
+    units: Units
+    total: RollUp
+    piles: list[YardPile]
+
+
+@require_GET
+@member_page
+def stock_page(request: HttpRequest) -> HttpResponse:
+    organization = request.standing.organization
+    stock = stock_of(request)
+    if (
+        not any(pile.counts for pile in stock.piles)
+        and not Measurement.objects.for_user(request.user)
+        .filter(survey__site__organization=organization, state="approved")
+        .exists()
+    ):
+        return first_visit.page(request)
+    yards, scale = yards_of(request, stock)
+    context = {
+        "here": "stock",
+        "today": timezone.now().date(),
+        "stock": stock,
+        "rows": _matrix(stock, yards),
+        "yards_drawn": yards,
+        "scale": scale,
+        "units": common_units([yard.site for yard in yards]),
+        "tasks": tasks_of(request.user, organization, stock),
+        "everything": stock.everything,
+        "may_export": request.standing.can("export_stock"),
+    }
+    return show(request, "pages/stock.html", context)
+
+
+def stock_of(request: HttpRequest, site: Site | None = None) -> StockNow:
+    """The open piles of the organization that is looked at, out of all that the person may see."""
+    organization = request.standing.organization
+    seen = stock_now(request.user, site=site)
+    return StockNow(tuple(pile for pile in seen.piles if pile.pile.site.organization_id == organization.pk))
+
+
+def common_units(sites: list[Site]) -> Units:
+    """The units of all sites where they agree; metres and tonnes where they do not."""
+    units = {Units.of(site) for site in sites}
+    return units.pop() if len(units) == 1 else SI
+
+
+def _matrix(stock: StockNow, yards: list[Yard]) -> list[tuple[RollUp, list[tuple[Yard, RollUp | None]]]]:
+    """Materials down, sites across; no cells where there is one site, whose column the sum would repeat."""
+    cells = {(roll.key[0].pk, roll.key[1].pk): roll for roll in stock.by_site_and_material()}
+    across = yards if len(yards) > 1 else []
+    return [
+        (roll, [(yard, cells.get((yard.site.pk, roll.key.pk))) for yard in across]) for roll in stock.by_material()
+    ]
+
+
+def yards_of(request: HttpRequest, stock: StockNow) -> tuple[list[Yard], SafeString]:
+    """The yards with silhouettes at one scale over all of them, and the bar that tells the scale."""
+    refs = {
+        count.evidence_ref: pile.pile.pk
+        for pile in stock.piles
+        for count in pile.counts
+        if not pile.is_carried
+    }
+    profiles, before, links = _profiles(request, refs)
+    scale = ListScale.over([*profiles.values(), *before.values()], SILHOUETTE_WIDTH)
+
+    def drawn(pile: Any) -> SafeString:
+        if pile.pk not in profiles:
+            return SafeString("")
+        name = f"Longest section of {pile.code}"
+        svg = silhouette(profiles[pile.pk], scale, previous=before.get(pile.pk), name=name)
+        return mark_safe(svg)  # noqa: S308  built and escaped by the drawing
+
+    yards = [
+        Yard(
+            roll.key,
+            Units.of(roll.key),
+            roll,
+            [YardPile(each, links.get(each.pile.pk), drawn(each.pile)) for each in roll.piles],
+        )
+        for roll in stock.by_site()
+    ]
+    units = common_units([yard.site for yard in yards])
+    return yards, _scale_drawing(scale, units) if profiles else SafeString("")
+
+
+def _scale_drawing(scale: ListScale, units: Units) -> SafeString:
+    unit_m = 1.0 / units.shown(1.0, "length")
+    bar = scale_bar(6, 8, scale.units_per_m, 130.0, unit_m, units.symbol("length"))
+    return mark_safe(drawing(190, 28, [bar], name="Scale of the silhouettes", class_="silhouette"))  # noqa: S308
+
+
+def _profiles(
+    request: HttpRequest, refs: dict[str, int]
+) -> tuple[dict[int, Profile], dict[int, Profile], dict[int, int]]:
+    """Pile → silhouette of the count that stands, of the approved survey before it, and measurement id.
+
+    Only the silhouettes leave the database, not whole records. Two queries.
+    """
+    uuids = [ref.removeprefix("measurement:") for ref in refs]
+    seen = Measurement.objects.for_user(request.user)
+    now = list(
+        seen.filter(uuid__in=uuids)
+        .annotate(previous_id=previous_approved())
+        .order_by()
+        .values_list("pile_id", "pk", "previous_id", "record__silhouette")
+    )
+    past_ids = [previous for _, _, previous, _ in now if previous]
+    past = seen.filter(pk__in=past_ids).order_by().values_list("pile_id", "record__silhouette")
+    return (
+        {pile: _profile(drawn) for pile, _, _, drawn in now if drawn},
+        {pile: _profile(drawn) for pile, drawn in past if drawn},
+        {pile: pk for pile, pk, _, _ in now},
+    )
+
+
+def _profile(drawn: dict[str, Any]) -> Profile:
+    return Profile.of_outlines(drawn["top_m"], drawn["base_m"])

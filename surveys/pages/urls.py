@@ -1,0 +1,57 @@
+"""The addresses of the pages."""
+
+from __future__ import annotations
+
+from django.urls import path
+
+from surveys.pages import first_visit, measurement, pile, pile_views, setup, signing, site, stock, survey
+
+urlpatterns = [
+    path("", stock.stock_page, name="stock"),
+    path("sign-in/", signing.SignIn.as_view(), name="sign-in"),
+    path("sign-out/", signing.SignOut.as_view(), name="sign-out"),
+    path("organization/", signing.choose_organization, name="choose-organization"),
+    path("sample-pile.csv", first_visit.sample_file, name="sample-file"),
+    path("sites/", site.sites_page, name="sites"),
+    path("sites/new/", setup.new_site, name="new-site"),
+    path("sites/<str:code>/", site.site_page, name="site"),
+    path("sites/<str:code>/settings/", setup.site_settings, name="site-settings"),
+    path("sites/<str:code>/surveys/", site.surveys_page, name="surveys"),
+    path("sites/<str:code>/surveys/new/", survey.new_survey, name="new-survey"),
+    path("sites/<str:code>/control/new/", setup.new_control_point, name="new-control-point"),
+    path("sites/<str:code>/piles/new/", setup.new_pile, name="new-pile"),
+    path("sites/<str:code>/piles/<str:pile>/", pile.pile_page, name="pile"),
+    path("sites/<str:code>/piles/<str:pile>/outline/", setup.pile_outline, name="pile-outline"),
+    path("sites/<str:code>/piles/<str:pile>/hazards/", setup.pile_hazards, name="pile-hazards"),
+    path("sites/<str:code>/piles/<str:pile>/close/", setup.close_pile, name="close-pile"),
+    path("sites/<str:code>/piles/<str:pile>/bases/new/", setup.propose_base, name="propose-base"),
+    path(
+        "sites/<str:code>/piles/<str:pile>/bases/<int:version>/<str:step>/", setup.base_step, name="base-step"
+    ),
+    path("sites/<str:code>/piles/<str:pile>/change/", pile_views.change_fragment, name="pile-change"),
+    path("materials/", setup.materials_page, name="materials"),
+    path("materials/new/", setup.new_material, name="new-material"),
+    path("materials/<str:code>/", setup.material_page, name="material"),
+    path("materials/<str:code>/densities/new/", setup.propose_density, name="propose-density"),
+    path(
+        "materials/<str:code>/densities/<int:density_id>/<str:step>/", setup.density_step, name="density-step"
+    ),
+    path("surveys/<int:survey_id>/", survey.survey_page, name="survey"),
+    path("surveys/<int:survey_id>/results/", survey.survey_results, name="survey-results"),
+    path("surveys/<int:survey_id>/files/", survey.add_files, name="add-files"),
+    path("surveys/<int:survey_id>/files/<int:file_id>/columns/", survey.file_columns, name="file-columns"),
+    path(
+        "surveys/<int:survey_id>/files/<int:file_id>/set-aside/", survey.set_file_aside, name="set-file-aside"
+    ),
+    path("surveys/<int:survey_id>/measure/", survey.measure, name="measure"),
+    path("surveys/<int:survey_id>/all/<str:step>/", survey.step_all, name="step-all"),
+    path("measurements/<int:measurement_id>/", measurement.measurement_page, name="measurement"),
+    path(
+        "measurements/<int:measurement_id>/<str:step>/step/", measurement.take_step, name="measurement-step"
+    ),
+    path("measurements/<int:measurement_id>/accept/", measurement.accept, name="accept-finding"),
+    path("measurements/<int:measurement_id>/again/", measurement.measure_again, name="measure-again"),
+    path("measurements/<int:measurement_id>/recompute/", measurement.recompute, name="recompute"),
+    path("measurements/<int:measurement_id>/section/", pile_views.section_fragment, name="section"),
+    path("measurements/<int:measurement_id>/surfaces.json", pile_views.surfaces_json, name="surfaces"),
+]

@@ -1,0 +1,78 @@
+"""Two organizations never see each other's evidence; found by walking the models, not by a list."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from django.apps import apps
+from django.contrib.auth.models import AnonymousUser
+from django.db import models
+
+from surveys import due_alerts, intake
+from surveys.models import ControlPoint, FindingAcceptance, WorkerBeat
+from tests.cast import Cast
+from tests.surveys.scene import DAY, Yard, heap, yard_of
+
+MODELS = sorted(apps.get_app_config("surveys").get_models(), key=lambda model: model.__name__)
+
+
+def evidence_in(yard: Yard) -> None:
+    """At least one row of every model of this room."""
+    import datetime as dt
+
+    from django.utils import timezone
+
+    measurement = yard.computed()
+    FindingAcceptance.objects.create(measurement=measurement, code="toe-gap", reason="a wall", by=yard.lead)
+    ControlPoint.objects.create(
+        site=yard.site, name="CP1", northing_m=0, easting_m=0, elevation_m=100, valid_from=DAY
+    )
+    WorkerBeat.objects.get_or_create(name="machine", defaults={"seen_at": timezone.now()})
+    due_alerts.raise_due(timezone.now() + dt.timedelta(days=365))
+
+
+def theirs(cast: Cast) -> Yard:
+    cast.b.people.setdefault("surveyor", cast.outsider)
+    return yard_of(cast.b)
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
+def test_every_model_starts_from_the_organization(cast: Cast, model: type[models.Model]) -> None:
+    for yard in (yard_of(cast.a), theirs(cast)):
+        evidence_in(yard)
+    rows: Any = model.objects
+    assert rows.exists(), "the test must have something to hide"
+    assert not rows.for_user(AnonymousUser()).exists()
+    if model is WorkerBeat:
+        # Machines belong to no organization; only the installation's staff see them.
+        assert not rows.for_user(cast.a.administrator).exists()
+        cast.a.administrator.is_staff = True
+        assert rows.for_user(cast.a.administrator).exists()
+        return
+    ours = set(rows.for_user(cast.a.surveyor).values_list("pk", flat=True))
+    others = set(rows.for_user(cast.outsider).values_list("pk", flat=True))
+    assert ours
+    assert others
+    assert not ours & others
+    assert ours | others == set(rows.values_list("pk", flat=True))
+    for pk in ours:
+        row = rows.get(pk=pk)
+        assert organization_of(row) == cast.a.organization
+
+
+def organization_of(row: Any) -> Any:
+    found = row
+    for step in row.organization_path.split("__"):
+        found = getattr(found, step)
+    return found
+
+
+def test_a_former_member_sees_nothing(cast: Cast) -> None:
+    yard = yard_of(cast.a)
+    survey = yard.survey()
+    intake.receive_file(survey, "a.csv", heap(), yard.surveyor, yard.pile)
+    membership = cast.a.surveyor.memberships.get()
+    membership.ends_on = DAY
+    membership.save()
+    assert not type(survey).objects.for_user(cast.a.surveyor).exists()
