@@ -169,6 +169,12 @@ def test_the_fast_path_gives_up_on_trouble(line):
     assert fast.read_table(f"1,2,3\n{line}\n".encode(), layout) is None
 
 
+@pytest.mark.parametrize("name", ['"1"', '"a,b"', '"a""b"'])
+def test_the_fast_path_leaves_quotes_to_the_careful_one(name):
+    layout = Layout(",", ".", COLUMNS[:4], HEADER[:4], 0)
+    assert fast.read_table(f"{name},1,2,3\n".encode(), layout) is None
+
+
 def read_or_refusal(data: bytes, columns=None):
     try:
         return read_points(data, "a", columns=columns), None
