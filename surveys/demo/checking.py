@@ -31,6 +31,8 @@ CODES_SENT_AGAIN = "Export lost its code column; sent again with codes."
 RIGHT_BASE = "Measured again against base v2 of 5 September."
 
 ACCEPTED_BECAUSE = "Looked at on the plan and on the ground: the figure stands."
+ACCEPTED_IN_APRIL = "The floor reads 0.2 m high all round: taken for spilled fines, to be cleared in May."
+"""Why nobody stopped the wrong pole of April. The reason was wrong, and it stays on record."""
 
 Tell = Callable[[str], None]
 
@@ -65,8 +67,10 @@ def judge(book: Book, measurement: Measurement) -> None:
     if measurement.version == 1 and key in SENT_BACK:
         review.send_back(measurement, book.cast.lead, SENT_BACK[key])
         return
+    fooled = key == WRONG_POLE and measurement.version == 1
     for finding in review.open_findings(measurement):
-        review.accept_finding(measurement, finding["code"], book.cast.lead, ACCEPTED_BECAUSE)
+        reason = ACCEPTED_IN_APRIL if fooled else ACCEPTED_BECAUSE
+        review.accept_finding(measurement, finding["code"], book.cast.lead, reason)
     review.review(measurement, book.cast.lead)
     if measurement.surveyed_on != WAITING_FOR_APPROVAL.surveyed_on:
         review.approve(measurement, book.cast.lead)

@@ -17,6 +17,7 @@ from surveys.demo.story import (
     REFUSED_VISIT,
     UNCLEAR_VISIT,
     WAITING_VISIT,
+    Visit,
     refused_file,
     unclear_file,
     visits_of_the_year,
@@ -27,12 +28,15 @@ KTV_CONTROL_ENTERED_ON = date(2025, 7, 2)
 """The lost codes of June showed that nobody had ever entered the control of Kettlevarn."""
 
 
-def seed(tell: Tell) -> Book:
-    """Set the yard up, send every file of the year and judge what comes out. A worker must be running."""
+def seed(tell: Tell, visits: tuple[Visit, ...] | None = None) -> Book:
+    """Set the yard up, send the files and judge what comes out. A worker must be running.
+
+    `visits` in order of date; all of the year where none are given. Raises `DemoRefused`.
+    """
     book = Book(assemble())
     tell("Sites, materials, densities, piles and bases")
     book.open_the_year()
-    send_the_year(book, tell)
+    send_the_year(book, visits_of_the_year() if visits is None else visits, tell)
     tell("Measuring; the lead surveyor looks over what comes out")
     settle(book, tell)
     tell("Putting right what went wrong in April, June and September")
@@ -41,7 +45,7 @@ def seed(tell: Tell) -> Book:
     return book
 
 
-def send_the_year(book: Book, tell: Tell) -> None:
+def send_the_year(book: Book, visits: tuple[Visit, ...], tell: Tell) -> None:
     """Visits and what happens between them, by date; then January, which is still under way."""
     events: list[tuple[date, Callable[[], None]]] = [
         (MERGED_ON, book.merge_the_stone),
@@ -51,7 +55,7 @@ def send_the_year(book: Book, tell: Tell) -> None:
         (SAND_REVISED_ON, book.revise_the_sand),
     ]
     month = 0
-    for visit in visits_of_the_year():
+    for visit in visits:
         while events and events[0][0] < visit.on:
             events.pop(0)[1]()
         if visit.on.month != month:
