@@ -111,5 +111,6 @@ def _first_coordinate(columns: Sequence[Sequence[str]], numeric: Sequence[bool])
     """0 where the file seems to begin with a coordinate, 1 where it begins with a point name."""
     if len(numeric) < 4 or not numeric[3]:
         return 0
-    whole = all(value.isdigit() for value in columns[0])
-    return 1 if whole or not numeric[0] else 0
+    # Names such as K5 stand among the numbered points where the crew shot its control.
+    measured = any(looks_like_number(value) and not value.isdigit() for value in columns[0])
+    return 0 if measured else 1
