@@ -25,7 +25,7 @@ ORDER = {"stop": 0, "late": 1, "warn": 2, "open": 3}
 
 @dataclass(frozen=True)
 class Task:
-    """`mark` is its weight as a shape, `owner` the role that can settle it, `due_on` its day if it has one."""
+    """`mark` is its weight as a shape, `owner` the role that can settle it, `due_on` its day if any."""
 
     mark: str
     words: str

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from django.utils.safestring import SafeString, mark_safe
 
-from compute.case import LEFT_OUT
+from compute.case import LEFT_OUT, LEFT_OUT_INDEX
 from compute.records import Surface
 from compute.roles import ROLES
 from compute.sections import section as cut
@@ -24,8 +25,9 @@ from surveys.pages.figures import Units
 Arrays = dict[str, np.ndarray]
 SHOTS_DRAWN = 6000
 GRID_CELLS = 110
-UNCHECKED_LEFT_OUT = ("floor", "ground", "structure")
+BY_ROLE = ("floor", "ground", "structure")
 """Left out of the top surface by their role: that is their place, not a fault."""
+OF_OTHERS = ("outside_outline", "inside_other_pile")
 
 
 def arrays_of(measurement: Measurement) -> Arrays | None:
@@ -50,50 +52,52 @@ def surface_of(arrays: Arrays, which: str) -> Surface:
     return Surface(vertices, arrays[f"{which}_triangles"], nobody, lines)
 
 
-def plan_of(
-    measurement: Measurement, arrays: Arrays, units: Units, neighbours: dict[str, Any] | None = None
-) -> SafeString:
+@dataclass(frozen=True)
+class DrawnShots:
+    """Shots that a plan of the pile shows, local frame: without those of other piles in the same file."""
+
+    xy_m: np.ndarray
+    roles: tuple[str, ...]
+
+    @property
+    def by_role(self) -> list[tuple[str, int]]:
+        """(role, number of shots), for the key of the plan."""
+        return [(role, self.roles.count(role)) for role in ROLES if role in self.roles]
+
+
+def shots_of(arrays: Arrays) -> DrawnShots:
+    """One that was left out against its role is drawn as rejected."""
+    low, high = arrays["edge"].min(axis=0), arrays["edge"].max(axis=0)
+    pad = 0.07 * float(max(high - low)) + 0.5
+    places = arrays["shots"][:, :2]
+    near = ((places >= low - pad) & (places <= high + pad)).all(axis=1)
+    near &= ~np.isin(arrays["left_out"], [LEFT_OUT_INDEX[reason] for reason in OF_OTHERS])
+    kept = np.flatnonzero(near)
+    kept = kept[:: max(1, len(kept) // SHOTS_DRAWN)]
+    roles = []
+    for role, left in zip(arrays["role"][kept].tolist(), arrays["left_out"][kept].tolist(), strict=True):
+        name = ROLES[role]
+        by_role = (
+            left == 0 or LEFT_OUT[left] in BY_ROLE or name in ("control", "check", "rejected", "unknown")
+        )
+        roles.append(name if by_role else "rejected")
+    return DrawnShots(places[kept], tuple(roles))
+
+
+def plan_of(measurement: Measurement, arrays: Arrays, shots: DrawnShots, units: Units) -> SafeString:
     """The plan in the site's frame: bands, contours, every shot by what it was used for."""
     origin = arrays["origin"]
     top = arrays["top_vertices"].copy()
     top[:, :2] += origin
-    base = measurement.base_version.label if measurement.base_version else ""
     sheet = PlanSheet(
         vertices_m=top,
         triangles=arrays["top_triangles"],
         ring_m=arrays["edge"] + origin,
-        shots=PlanShots(
-            arrays["shots"][:: _thinning(arrays), :2] + origin, _roles(arrays)[:: _thinning(arrays)]
-        ),
-        base_label=base,
-        neighbours=neighbours or {},
+        shots=PlanShots(shots.xy_m + origin, shots.roles),
+        base_label=measurement.base_version.label if measurement.base_version else "",
     )
     name = f"Plan of {measurement.pile.code}: contours, shots, outer edge"
-    return mark_safe(plan(sheet, ruler=ruler_of(units), name=name))  # noqa: S308  built and escaped by the drawing
-
-
-def _thinning(arrays: Arrays) -> int:
-    return max(1, len(arrays["shots"]) // SHOTS_DRAWN)
-
-
-def _roles(arrays: Arrays) -> tuple[str, ...]:
-    """Role of each shot; one that was left out against its role is drawn as rejected."""
-    roles = []
-    for role, left in zip(arrays["role"].tolist(), arrays["left_out"].tolist(), strict=True):
-        name, reason = ROLES[role], LEFT_OUT[left]
-        by_role = (
-            left == 0 or reason in UNCHECKED_LEFT_OUT or name in ("control", "check", "rejected", "unknown")
-        )
-        roles.append(name if by_role else "rejected")
-    return tuple(roles)
-
-
-def roles_drawn(arrays: Arrays) -> list[tuple[str, int]]:
-    """(role, number of shots) of what the plan shows, for its key."""
-    counts: dict[str, int] = {}
-    for role in _roles(arrays):
-        counts[role] = counts.get(role, 0) + 1
-    return [(role, counts[role]) for role in ROLES if role in counts]
+    return mark_safe(plan(sheet, ruler=ruler_of(units), name=name))  # noqa: S308  escaped by the drawing
 
 
 def section_of(
@@ -117,7 +121,7 @@ def _pieces(arrays: Arrays, which: str, ends_m: np.ndarray) -> tuple[np.ndarray,
 
 
 def longest_cut(arrays: Arrays) -> np.ndarray:
-    """(2, 2) ends of a first section, site frame: along the longer side of the outer edge and a little beyond."""
+    """(2, 2) ends of a first section, site frame: along the longer side and a little beyond the edge."""
     ring = arrays["edge"] + arrays["origin"]
     middle = ring.mean(axis=0)
     _, _, axes = np.linalg.svd(ring - middle, full_matrices=False)
@@ -163,7 +167,7 @@ def _base_within(base: dict[str, Any], ring: np.ndarray) -> dict[str, Any]:
 
 
 def change_drawing(first: Arrays, second: Arrays, band_m: float, units: Units, name: str) -> SafeString:
-    """The map of change, on a grid fine enough for the eye; the volumes beside it are exact and not from it."""
+    """The map of change, on a grid fine enough for the eye. The volumes beside it are not taken from it."""
     rings = [arrays["edge"] + arrays["origin"] for arrays in (first, second)]
     places = np.vstack(rings)
     low, high = places.min(axis=0), places.max(axis=0)

@@ -20,7 +20,7 @@ from surveys.life import STEPS
 from surveys.models import JobState, Measurement, State
 from surveys.pages.access import acted, measurement_or_404, measurements, member_page, show
 from surveys.pages.figures import Units
-from surveys.pages.geometry import arrays_of, plan_of, roles_drawn
+from surveys.pages.geometry import arrays_of, plan_of, shots_of
 from surveys.pages.rows import silhouettes, weighed_findings
 
 VERBS = {
@@ -59,6 +59,7 @@ def measurement_page(request: HttpRequest, measurement_id: int) -> HttpResponse:
         .order_by("version")
     )
     arrays = arrays_of(m)
+    shots = shots_of(arrays) if arrays else None
     m.minus_below_m3 = None if m.below_m3 is None else -m.below_m3
     context = {
         "m": m,
@@ -76,8 +77,8 @@ def measurement_page(request: HttpRequest, measurement_id: int) -> HttpResponse:
         "can_recompute": request.standing.can("recompute") and bool(m.digest),
         "can_measure": request.standing.can("compute_measurement"),
         "drawing": silhouettes([m], {}, 420).get(m.pile_id, ""),
-        "plan": plan_of(m, arrays, units) if arrays else "",
-        "roles": roles_drawn(arrays) if arrays else [],
+        "plan": plan_of(m, arrays, shots, units) if arrays and shots else "",
+        "roles": shots.by_role if shots else [],
         "lost": arrays is None and bool(m.geometry_path),
         "is_working": m.state == State.DRAFT and m.job_state in (JobState.WAITING, JobState.RUNNING),
     }
@@ -186,7 +187,7 @@ def recompute(request: HttpRequest, measurement_id: int) -> HttpResponse:
             said = f"Recomputed from the stored files: the digest is the same, {digest[:12]}…"
             messages.success(request, said, extra_tags="is-settled")
         else:
-            said = f"Recomputed from the stored files, the digest is another: {digest[:12]}… instead of {m.digest[:12]}…"
+            said = f"Recomputed, the digest is another: {digest[:12]}… instead of {m.digest[:12]}…"
             messages.error(
                 request,
                 f"{said} Do not rely on the figure until an administrator has found out why.",

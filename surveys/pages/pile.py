@@ -16,7 +16,7 @@ from inventory.stock import PileStock, stock_now
 from surveys.models import Measurement, State
 from surveys.pages.access import measurements, member_page, pile_or_404, show
 from surveys.pages.figures import Units
-from surveys.pages.geometry import arrays_of, longest_cut, plan_of, roles_drawn, section_of
+from surveys.pages.geometry import arrays_of, longest_cut, plan_of, section_of, shots_of
 
 SHOWN_STATES = (State.COMPUTED, State.REVIEWED, State.APPROVED, State.SUPERSEDED)
 HISTORY_ROWS = 130
@@ -104,7 +104,7 @@ def _drawings(request: HttpRequest, pile: Pile, shown: Measurement | None, units
     arrays = arrays_of(shown) if shown is not None else None
     if arrays is None:
         return {"plan": "", "lost": shown is not None and bool(shown.geometry_path)}
-    ends = longest_cut(arrays)
+    ends, shots = longest_cut(arrays), shots_of(arrays)
     before = previous_of(request, shown)
     section, section_refusal = "", ""
     try:
@@ -115,8 +115,8 @@ def _drawings(request: HttpRequest, pile: Pile, shown: Measurement | None, units
         section_refusal = str(refusal)
     to_shown = 1.0 / units.shown(1.0, "length")
     return {
-        "plan": plan_of(shown, arrays, units),
-        "roles": roles_drawn(arrays),
+        "plan": plan_of(shown, arrays, shots, units),
+        "roles": shots.by_role,
         "section": section,
         "section_refusal": section_refusal,
         "before": before,

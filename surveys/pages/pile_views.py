@@ -106,7 +106,14 @@ def change_fragment(request: HttpRequest, code: str, pile: str) -> HttpResponse:
         "band_removed_minus_m3": -change.band_removed_m3,
         "base_changed": first.base_version_id != second.base_version_id,
     }
-    context = {"change": shown, "u95": change.uncertainty and change.uncertainty.U_net_m3, "first": first, "second": second, "units": units, "map": drawn}
+    context = {
+        "change": shown,
+        "u95": change.uncertainty and change.uncertainty.U_net_m3,
+        "first": first,
+        "second": second,
+        "units": units,
+        "map": drawn,
+    }
     return render(request, "parts/change.html", context)
 
 

@@ -127,7 +127,7 @@ class OutlineField(forms.CharField):
                 east, north = (float(field) for field in fields)
             except ValueError as fault:
                 raise forms.ValidationError(
-                    f"Line {number}: “{line.strip()}” is not an easting and a northing. Write two numbers a line."
+                    f"Line {number}: “{line.strip()}” is not two numbers, easting and northing."
                 ) from fault
             ring.append([east * self.metres_per_unit, north * self.metres_per_unit])
         return ring
@@ -144,7 +144,7 @@ class OutlineForm(PlainForm):
             metres_per_unit,
             label="Outline",
             required=False,
-            help_text="One corner a line: easting, northing, in the site's unit. It divides a yard file between the piles.",
+            help_text="One corner a line: easting, northing. It divides a yard file between the piles.",
         )
         if pile is not None:
             measured = (
@@ -174,7 +174,7 @@ class PileForm(OutlineForm):
         label="Hazards",
         required=False,
         widget=_text(),
-        help_text="Feeders, draw points, voids, undercut faces, traffic, power lines. Shown before anybody plans shots.",
+        help_text="Feeders, draw points, voids, undercut faces, traffic, power lines.",
     )
 
     def __init__(self, site: Site, *args: Any, **kwargs: Any) -> None:

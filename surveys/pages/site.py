@@ -15,16 +15,16 @@ from django.views.decorators.http import require_GET
 
 from inventory.due import survey_due
 from inventory.models import Pile, Site
-from surveys.due_alerts import with_last_survey
 from surveys.drawings.section import Ruler
 from surveys.drawings.siteplan import Outline, SiteSheet, site_plan
+from surveys.due_alerts import with_last_survey
 from surveys.models import ControlPoint, Measurement, State, Survey
 from surveys.pages.access import member_page, show, site_or_404
 from surveys.pages.attention import tasks_of
 from surveys.pages.figures import Units, figure
 from surveys.pages.geometry import arrays_of
 from surveys.pages.stock import stock_of, yards_of
-from surveys.pages.wording import day
+from surveys.pages.wording import day, natural
 
 SURVEYS_SHOWN = 8
 SURVEYS_A_PAGE = 30
@@ -49,7 +49,8 @@ def site_page(request: HttpRequest, code: str) -> HttpResponse:
     stock = stock_of(request, site)
     yards, scale = yards_of(request, stock)
     surveys = list(_surveys(request, site)[:SURVEYS_SHOWN])
-    control = list(_control(site, today))
+    visited = next((s for s in surveys if s.approved_n or s.waiting_n), None)
+    control = sorted(_control(site, today), key=lambda point: natural(point.name))
     last = with_last_survey([site])
     context = {
         "site": site,
@@ -58,13 +59,14 @@ def site_page(request: HttpRequest, code: str) -> HttpResponse:
         "yard": yards[0] if yards else None,
         "scale": scale,
         "surveys": surveys,
+        "visited": visited,
         "due": survey_due(site, last[0][1], now, since=last[0][2]) if last else None,
         "control": control,
         "closed": Pile.objects.for_user(request.user)
         .filter(site=site, closed_on__lte=today)
         .select_related("material"),
         "tasks": tasks_of(request.user, site.organization, stock, site),
-        "drawing": _drawing(request, site, stock, control, surveys[0] if surveys else None),
+        "drawing": _drawing(request, site, stock, control, visited),
         "can": {
             action: request.standing.can(action)
             for action in ("upload_survey", "keep_piles", "keep_sites", "propose_control")

@@ -89,7 +89,8 @@ def _matrix(stock: StockNow, yards: list[Yard]) -> list[tuple[RollUp, list[tuple
     cells = {(roll.key[0].pk, roll.key[1].pk): roll for roll in stock.by_site_and_material()}
     across = yards if len(yards) > 1 else []
     return [
-        (roll, [(yard, cells.get((yard.site.pk, roll.key.pk))) for yard in across]) for roll in stock.by_material()
+        (roll, [(yard, cells.get((yard.site.pk, roll.key.pk))) for yard in across])
+        for roll in stock.by_material()
     ]
 
 

@@ -1,4 +1,4 @@
-"""The survey: its files, its piles while they are measured, and what has to be settled before it is signed."""
+"""The survey: its files, its piles while they are measured, and what must be settled before it is signed."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from surveys.pages.access import acted, member_page, show, site_or_404, survey_o
 from surveys.pages.figures import Units
 from surveys.pages.forms import ColumnsForm, FileForm, SurveyForm
 from surveys.pages.rows import MeasuredPile, measured_piles
-from surveys.pages.wording import plural
+from surveys.pages.wording import plural, span
 
 PROBLEMS_SHOWN = 50
 
@@ -65,6 +65,7 @@ def survey_page(request: HttpRequest, survey_id: int) -> HttpResponse:
     context = _results(request, survey)
     context |= {
         "files": files,
+        "on_site": span(survey.started_at, survey.ended_at, survey.site.timezone),
         "refused_files": [file for file in files if file.state == SurveyFile.State.REFUSED],
         "unclear_files": [file for file in files if file.state == SurveyFile.State.UNCLEAR],
         "set_aside": SurveyFile.objects.filter(survey=survey, set_aside_at__isnull=False).count(),

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from django.urls import path
 
-from surveys.pages import first_visit, measurement, pile, pile_views, setup, signing, site, stock, survey
+from surveys.pages import (
+    first_visit,
+    measurement,
+    pile,
+    pile_views,
+    setup_material,
+    setup_pile,
+    setup_site,
+    signing,
+    site,
+    stock,
+    survey,
+)
 
 urlpatterns = [
     path("", stock.stock_page, name="stock"),
@@ -13,28 +25,32 @@ urlpatterns = [
     path("organization/", signing.choose_organization, name="choose-organization"),
     path("sample-pile.csv", first_visit.sample_file, name="sample-file"),
     path("sites/", site.sites_page, name="sites"),
-    path("sites/new/", setup.new_site, name="new-site"),
+    path("sites/new/", setup_site.new_site, name="new-site"),
     path("sites/<str:code>/", site.site_page, name="site"),
-    path("sites/<str:code>/settings/", setup.site_settings, name="site-settings"),
+    path("sites/<str:code>/settings/", setup_site.site_settings, name="site-settings"),
     path("sites/<str:code>/surveys/", site.surveys_page, name="surveys"),
     path("sites/<str:code>/surveys/new/", survey.new_survey, name="new-survey"),
-    path("sites/<str:code>/control/new/", setup.new_control_point, name="new-control-point"),
-    path("sites/<str:code>/piles/new/", setup.new_pile, name="new-pile"),
+    path("sites/<str:code>/control/new/", setup_site.new_control_point, name="new-control-point"),
+    path("sites/<str:code>/piles/new/", setup_pile.new_pile, name="new-pile"),
     path("sites/<str:code>/piles/<str:pile>/", pile.pile_page, name="pile"),
-    path("sites/<str:code>/piles/<str:pile>/outline/", setup.pile_outline, name="pile-outline"),
-    path("sites/<str:code>/piles/<str:pile>/hazards/", setup.pile_hazards, name="pile-hazards"),
-    path("sites/<str:code>/piles/<str:pile>/close/", setup.close_pile, name="close-pile"),
-    path("sites/<str:code>/piles/<str:pile>/bases/new/", setup.propose_base, name="propose-base"),
+    path("sites/<str:code>/piles/<str:pile>/outline/", setup_pile.pile_outline, name="pile-outline"),
+    path("sites/<str:code>/piles/<str:pile>/hazards/", setup_pile.pile_hazards, name="pile-hazards"),
+    path("sites/<str:code>/piles/<str:pile>/close/", setup_pile.close_pile, name="close-pile"),
+    path("sites/<str:code>/piles/<str:pile>/bases/new/", setup_pile.propose_base, name="propose-base"),
     path(
-        "sites/<str:code>/piles/<str:pile>/bases/<int:version>/<str:step>/", setup.base_step, name="base-step"
+        "sites/<str:code>/piles/<str:pile>/bases/<int:version>/<str:step>/",
+        setup_pile.base_step,
+        name="base-step",
     ),
     path("sites/<str:code>/piles/<str:pile>/change/", pile_views.change_fragment, name="pile-change"),
-    path("materials/", setup.materials_page, name="materials"),
-    path("materials/new/", setup.new_material, name="new-material"),
-    path("materials/<str:code>/", setup.material_page, name="material"),
-    path("materials/<str:code>/densities/new/", setup.propose_density, name="propose-density"),
+    path("materials/", setup_material.materials_page, name="materials"),
+    path("materials/new/", setup_material.new_material, name="new-material"),
+    path("materials/<str:code>/", setup_material.material_page, name="material"),
+    path("materials/<str:code>/densities/new/", setup_material.propose_density, name="propose-density"),
     path(
-        "materials/<str:code>/densities/<int:density_id>/<str:step>/", setup.density_step, name="density-step"
+        "materials/<str:code>/densities/<int:density_id>/<str:step>/",
+        setup_material.density_step,
+        name="density-step",
     ),
     path("surveys/<int:survey_id>/", survey.survey_page, name="survey"),
     path("surveys/<int:survey_id>/results/", survey.survey_results, name="survey-results"),

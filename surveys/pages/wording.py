@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
@@ -71,9 +72,9 @@ EDGE_KINDS = {"toe": "Toe ring", "drawn": "Drawn outer edge", "hull": "Hull of t
 METHODS = {
     "total-station": "Total station",
     "gnss": "GNSS rover",
-    "rtk": "GNSS rover (RTK)",
-    "uav": "Flight (photogrammetry)",
+    "flight": "Flight (photogrammetry)",
     "scan": "Laser scan",
+    "unknown": "Method not known",
 }
 
 RECORD_STATES = {
@@ -149,6 +150,18 @@ def moment(value: datetime | None, zone: str = "UTC") -> str:
     return f"{day(local)} {local:%H:%M} {local.tzname()}"
 
 
+def span(start: datetime | None, end: datetime | None, zone: str) -> str:
+    """`07:30 – 10:50 UTC`: from when to when somebody was on the site, in its own time."""
+    if start is None:
+        return "time not given"
+    local = start.astimezone(ZoneInfo(zone))
+    if end is None:
+        return f"from {local:%H:%M} {local.tzname()}"
+    until = end.astimezone(ZoneInfo(zone))
+    last = f"{until:%H:%M}" if until.date() == local.date() else f"{day(until)} {until:%H:%M}"
+    return f"{local:%H:%M}\u00a0–\u00a0{last} {local.tzname()}"
+
+
 def age(then: date, today: date) -> str:
     """`today`, `yesterday`, `12 days`, `5 weeks`, `7 months` from `then` to `today`."""
     return age_of((today - then).days)
@@ -164,6 +177,11 @@ def age_of(days: int) -> str:
     if days < 90:
         return plural(days // 7, "week")
     return plural(round(days / 30.4), "month")
+
+
+def natural(name: str) -> list[tuple[int, str]]:
+    """Order in which people expect names: CP2 before CP10."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", name)]
 
 
 def plural(count: int, noun: str, many: str = "") -> str:

@@ -71,8 +71,18 @@ def uncertain(standard: float, kind: str, units: figures.Units | None = None) ->
 def bar(percent_of_whole: float, is_dominant: bool) -> SafeString:
     """A share as a bar; the number stands beside it."""
     track = el("rect", class_="track", width="100", height="10")
-    share = el("rect", class_="dominant" if is_dominant else "share", width=float(percent_of_whole), height="10")
-    whole = el("svg", track, share, class_="bars", viewbox="0 0 100 10", preserveAspectRatio="none", aria_hidden="true")
+    share = el(
+        "rect", class_="dominant" if is_dominant else "share", width=float(percent_of_whole), height="10"
+    )
+    whole = el(
+        "svg",
+        track,
+        share,
+        class_="bars",
+        viewbox="0 0 100 10",
+        preserveAspectRatio="none",
+        aria_hidden="true",
+    )
     return mark_safe(whole)  # noqa: S308  built from numbers
 
 

@@ -79,7 +79,7 @@ async function drawHistory() {
       legend: { orientation: "h", x: 0, y: -0.16, font: { size: 12, color: colours.quiet } }, showlegend: true,
       hoverlabel: { bgcolor: colours.sheet, bordercolor: colours.rule, font: { color: colours.ink } },
       xaxis: { ...axis(colours, ""), type: "date", tickformat: "%-d %b %Y", showgrid: false, nticks: 7 },
-      yaxis: { ...axis(colours, `measured, ${unit}; bars: ± (k = 2)`), rangemode: "tozero" },
+      yaxis: { ...axis(colours, `measured, ${unit}; bars: ± (k = 2)`), tickformat: ",d" },
     };
     return Plotly.react(holder, historyTraces(data.points, kind, unit, colours), layout, { displayModeBar: false, responsive: true });
   };
