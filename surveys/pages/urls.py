@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.urls import path
 
 from surveys.pages import (
+    exports,
     first_visit,
     measurement,
     pile,
@@ -70,4 +71,8 @@ urlpatterns = [
     path("measurements/<int:measurement_id>/recompute/", measurement.recompute, name="recompute"),
     path("measurements/<int:measurement_id>/section/", pile_views.section_fragment, name="section"),
     path("measurements/<int:measurement_id>/surfaces.json", pile_views.surfaces_json, name="surfaces"),
+    path(
+        "measurements/<int:measurement_id>/export/<str:part>", exports.export_surface, name="export-surface"
+    ),
+    path("exports/stock.<str:form>", exports.export_stock, name="export-stock"),
 ]
