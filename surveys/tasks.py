@@ -51,8 +51,11 @@ def beat() -> None:
 
 @worker_init.connect
 def load_calculator(**_: Any) -> None:
-    """Load the compiled loops once, before the worker's processes part: they share the memory."""
+    """Compile or load the loops once, before the worker's processes part: they share work and memory."""
+    from compute.warming import warm_up
     from surveys import computing  # noqa: F401
+
+    warm_up()
 
 
 @worker_ready.connect

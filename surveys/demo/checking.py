@@ -110,5 +110,7 @@ def _refuse_failures(book: Book) -> None:
 def _where_it_stands(book: Book) -> str:
     all_n = _mine(book).count()
     done_n = _mine(book).filter(job_state=JobState.DONE).count()
+    if done_n == 0:
+        return f"0 of {all_n} measured: the worker compiles its loops, once on each machine"
     approved_n = _mine(book).filter(state__in=[State.APPROVED, State.SUPERSEDED]).count()
     return f"{done_n} of {all_n} measured, {approved_n} approved"
