@@ -289,7 +289,7 @@ def build_ground(shots: Shots, control: tuple[KnownPoint, ...], limits: FindingL
 
 
 def rim_points(built: Built) -> RimPoints:
-    """Where the top meets the ground. Wall shots sit up the wall, so the ground under them follows the toe."""
+    """Where the top meets the ground. Wall shots sit up the wall: the ground under them follows the toe."""
     shots, count = built.shots, len(built.shots)
     if built.ring is None:
         return _sampled_rim(built)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,7 @@ class Case:
     outline            : (K, 2) the pile's expected outline, or None
     other_outlines     : outlines of the neighbours on that date
     gap_m              : (G,) top minus base along the edge, sampled evenly
+    split              : whether the file serves a whole yard, so that shots of other piles are expected
     """
 
     shots: Shots
@@ -84,8 +85,8 @@ class Case:
     density: Density | None
     gap_m: FloatArray
     declared_unit: str = "metre"
+    split: bool = False
     early_findings: tuple[Finding, ...] = ()
-    extra: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def in_top(self) -> NDArray[np.bool_]:

@@ -16,7 +16,8 @@ from compute.records import FloatArray, Shots, Surface
 
 
 def shots_hash(shots: Shots) -> str:
-    """SHA-256 of the shots sorted by position and role: (easting, northing, elevation, role) as little-endian doubles."""
+    """SHA-256 of the shots sorted by position and role: (easting, northing, elevation, role) as "
+    "little-endian doubles."""
     table = np.column_stack([shots.x_m, shots.y_m, shots.z_m, shots.role.astype(np.float64)])
     order = np.lexsort((table[:, 3], table[:, 2], table[:, 1], table[:, 0]))
     return hashlib.sha256(np.ascontiguousarray(table[order], dtype="<f8").tobytes()).hexdigest()

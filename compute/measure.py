@@ -24,6 +24,7 @@ from compute.building import (
 )
 from compute.case import Case
 from compute.findings import find_all
+from compute.findings.surface import cross_check_differs
 from compute.frame import in_canonical_order, known_to_local, local_origin, ring_to_local, to_local
 from compute.leave_out import LeaveOut
 from compute.leave_out import leave_out as drop_every_fifth
@@ -94,7 +95,10 @@ def measure(request: MeasureRequest, progress: Progress = lambda stage, share: N
     progress("uncertainty", 0.8)
     doubt = budget(case, left)
     progress("findings", 0.9)
-    findings = find_all(case)
+    judged = dataclasses.replace(
+        case, early_findings=(*case.early_findings, *cross_check_differs(check, case))
+    )
+    findings = find_all(judged)
     record = record_of(case, request, check, left, doubt, findings, ground)
     progress("done", 1.0)
     return Measurement(record, geometry_of(case), case)
@@ -144,6 +148,7 @@ def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
         density=request.density,
         gap_m=_gap_along_edge(built, base, edge),
         declared_unit=request.declared_unit,
+        split=request.split,
         early_findings=built.findings,
     )
     return case, ground

@@ -157,8 +157,9 @@ class Edge:
 class Volume:
     """Volume between a top and a base inside an edge. `above` and `below` are never netted silently.
 
-    `greatest_*` are the largest height differences of either sign. The band is the no-change band: `band_*` is the part where the surfaces differ by less than `band_m`.
-    `uncovered` is the part of the edge's area that the top or the base does not reach (then it counts as nothing).
+    `greatest_*` are the largest height differences of either sign. The band is the no-change band: `band_*`
+    is the part where the surfaces differ by less than `band_m`. `uncovered` is the part of the edge's area
+    that the top or the base does not reach; it counts as nothing.
     """
 
     above_m3: float

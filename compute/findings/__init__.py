@@ -5,18 +5,40 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from compute.case import Case
+from compute.findings import base, edge, place, shots, surface
 from compute.findings.said import Entry, Finder
-from compute.findings.spikes import SPIKE
+from compute.findings.spikes import find_spikes
 from compute.records import Finding
 
-if TYPE_CHECKING:
-    from compute.case import Case
-
-FINDERS: tuple[Finder, ...] = ()
+FINDERS: tuple[Finder, ...] = (
+    find_spikes,
+    shots.find_control_in_surface,
+    shots.find_doubles,
+    shots.find_unknown_codes,
+    edge.find_hull_edge,
+    edge.find_few_toes,
+    edge.find_toe_gaps,
+    edge.find_outside_edge,
+    edge.find_in_other_pile,
+    edge.find_uncovered,
+    surface.find_long_edges,
+    surface.find_flat_triangles,
+    surface.find_missing_crest,
+    surface.find_steep_slopes,
+    base.find_toe_off_base,
+    base.find_level_base_on_slope,
+    base.find_lowest_toe_base,
+    base.find_below_base,
+    base.find_base_matters,
+    place.find_wrong_place,
+    place.find_plan_unit,
+    place.find_height_unit,
+)
 
 GRAVITY = {"stop": 0, "warn": 1, "note": 2}
+
+_WHILE_BUILDING = (surface.CROSSED, surface.CHECK)
 
 
 def find_all(case: Case) -> tuple[Finding, ...]:
@@ -27,5 +49,5 @@ def find_all(case: Case) -> tuple[Finding, ...]:
 
 def catalogue() -> tuple[Entry, ...]:
     """Every finding that can be told, by code."""
-    entries = {SPIKE, *(entry for finder in FINDERS for entry in finder.entries)}  # type: ignore[attr-defined]
+    entries = {*_WHILE_BUILDING, *(entry for finder in FINDERS for entry in finder.entries)}  # type: ignore[attr-defined]
     return tuple(sorted(entries, key=lambda entry: (entry.code, GRAVITY[entry.severity])))

@@ -13,12 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from compute.findings.said import Entry, counted
+from compute.case import Case
+from compute.findings.said import Entry, tells
 from compute.records import Finding, FindingLimits, FloatArray, IntArray, Shots, Surface
 from compute.roles import ROLE_INDEX
 
-SPIKE = Entry("spike", "warn", "A shot stands alone, steeper than loose material holds; it was left out.")
-STANDS_OUT = Entry("stands-out", "note", "A shot stands out of its surroundings; it was kept.")
+SPIKE = Entry("spike", "stop", "A shot stands alone, steeper than loose material holds on all sides.")
+STANDS_OUT = Entry("stands-out", "note", "A shot stands out of its surroundings; it may be material.")
 
 LEAST_SCATTER_M = 0.05
 """The usual scatter is never taken as less: a pole tip on loose material does not do better."""
@@ -27,6 +28,7 @@ QUARTER = 0.25
 AGREED = 0.85
 """The part of the planes around that must be wrong the same way."""
 
+PLANES_ENOUGH = 3
 PLANES_SURE = 5
 SPREAD_SURE = 3.0
 """With so many planes that agree within so many times the scatter, a shot above them need not be the
@@ -37,6 +39,7 @@ THINNEST = 0.05
 
 SAMPLE = 20_000
 MOST_ROUNDS = 20
+MOST_TOLD = 10
 TYPED_WRONG_M = (100.0, 10.0, 1.0)
 
 
@@ -87,11 +90,11 @@ def find_spikes_in(surface: Surface, limits: FindingLimits) -> list[Spike]:
         ):
             beyond, slope = _beyond_neighbours(surface, vertex)
             sure = middle > 0 and number >= PLANES_SURE and spread <= SPREAD_SURE * scatter
-            if beyond > least or sure:
-                alone = beyond > 0 and slope > limits.slope_limit_deg
+            alone = beyond > 0 and slope > limits.slope_limit_deg
+            if alone or sure or (beyond > least and number >= PLANES_ENOUGH):
                 found.append(Spike(vertex, middle, scatter, alone))
         spikes = [spike.vertex for spike in found]
-        spoilt = np.isin(surface.triangles, spikes).any(axis=1)
+        spoilt = np.asarray(np.any(np.isin(surface.triangles, spikes), axis=1))
         says = says.pick(~spoilt[says.source] & ~np.isin(says.vertex, told.vertex))
     return sorted(found, key=lambda spike: (-abs(spike.above_m), spike.vertex))
 
@@ -105,8 +108,8 @@ def _planes_carried_on(surface: Surface) -> _Says:
     apex = corners[:, [2, 0, 1]].ravel()
     key = np.minimum(start, end) * count + np.maximum(start, end)
     order = np.argsort(key, kind="stable")
-    sorted_key = np.take(key, order)
-    shared = np.flatnonzero(np.diff(sorted_key) == 0)
+    apart: NDArray[np.int64] = np.diff(np.take(key, order))
+    shared = np.flatnonzero(apart == 0)
     one, other = order[shared], order[shared + 1]
     vertex = np.concatenate([apex[one], apex[other]])
     source = np.concatenate([other, one]) // 3
@@ -135,7 +138,7 @@ def _scatter(surface: Surface, says: _Says) -> float:
     """Usual distance of a vertex from the nearer of its planes, robust; 0 when there is too little to say."""
     count = len(surface.vertices_m)
     number = np.bincount(says.vertex, minlength=count)
-    vertices = np.flatnonzero(number >= 3)
+    vertices = np.flatnonzero(number >= PLANES_ENOUGH)
     if len(vertices) < 3:
         return 0.0
     step = max(1, len(vertices) // SAMPLE)
@@ -183,7 +186,7 @@ def _candidates(says: _Says, count: int, least: float) -> _Told:
         up = np.add.reduceat((above > 0).astype(np.int64), begin)
         mean_size = np.add.reduceat(np.abs(above), begin) / number
         agreed = np.maximum(up, number - up) >= AGREED * number
-        likely[vertex[(number >= 3) & agreed & (mean_size > least)]] = True
+        likely[vertex[agreed & (mean_size > least)]] = True
     told = _told(says.pick(likely[says.vertex]), count)
     return told.pick(told.size_m > least)
 
@@ -215,13 +218,6 @@ def _beyond_neighbours(surface: Surface, vertex: int) -> tuple[float, float]:
     return beyond, float(np.median(slope))
 
 
-def area_share_m2(surface: Surface, vertex: int) -> float:
-    """Change of the volume under the surface for 1 m of a vertex's height."""
-    corners = surface.vertices_m[_touching(surface, vertex)]
-    u, w = corners[:, 1, :2] - corners[:, 0, :2], corners[:, 2, :2] - corners[:, 0, :2]
-    return float((0.5 * (u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0])).sum() / 3)
-
-
 def typed_wrong_m(above_m: float, scatter_m: float) -> float | None:
     """The single digit of 100, 10 or 1 m that explains a spike, with its sign; None where none does."""
     for step in TYPED_WRONG_M:
@@ -231,34 +227,37 @@ def typed_wrong_m(above_m: float, scatter_m: float) -> float | None:
     return None
 
 
-def spikes_to_leave_out(
-    shots: Shots, top: Surface, vertex_of_shot: IntArray, limits: FindingLimits
-) -> tuple[IntArray, tuple[Finding, ...]]:
-    """Ascending indices of shots that stand alone, and a finding for each. Shots on walls are not judged."""
-    index: list[int] = []
-    findings: list[Finding] = []
-    for spike in find_spikes_in(top, limits):
-        members = np.flatnonzero(vertex_of_shot == spike.vertex)
-        if not spike.alone or len(members) != 1 or shots.role[members[0]] == ROLE_INDEX["wall"]:
+@tells(SPIKE, STANDS_OUT)
+def find_spikes(case: Case) -> list[Finding]:
+    """Shots that stand alone, one finding each; shots that only stand out, together. Walls are not judged."""
+    found: list[Finding] = []
+    standing: list[tuple[int, Spike]] = []
+    for spike in find_spikes_in(case.top, case.limits):
+        members = np.flatnonzero(case.vertex_of_shot == spike.vertex)
+        if not len(members) or (case.shots.role[members] == ROLE_INDEX["wall"]).any():
             continue
-        shot = int(members[0])
-        index.append(shot)
-        findings.append(_spike_finding(shots, shot, spike, area_share_m2(top, spike.vertex)))
-    return np.array(sorted(index), dtype=np.int32), tuple(findings)
+        if spike.alone and len(found) < MOST_TOLD:
+            found.append(_spike_finding(case, int(members[0]), spike))
+        else:
+            standing.append((int(members[0]), spike))
+    return [*found, *([_stands_out_finding(case, standing)] if standing else [])]
 
 
-def _spike_finding(shots: Shots, shot: int, spike: Spike, share_m2: float) -> Finding:
-    effect = spike.above_m * share_m2
+def _effect_m3(case: Case, shot: int, spike: Spike) -> float:
+    """What the shot adds to the net volume beside what its neighbours say."""
+    return spike.above_m * float(case.derivative_by_shot[shot])
+
+
+def _spike_finding(case: Case, shot: int, spike: Spike) -> Finding:
+    effect = _effect_m3(case, shot, spike)
     return Finding(
         code=SPIKE.code,
         severity=SPIKE.severity,
-        message=(
-            f"{_described(shots, shot, spike)} Kept, it would change the volume by {effect:+.0f} m³. "
-            "It was left out."
-        ),
-        where=shots.place(shot),
-        remedy="Look up the height in the field book and send a corrected file, "
-        "or accept the finding with a reason.",
+        message=f"{_described(case.shots, shot, spike)} It stands steeper than loose material holds on all "
+        f"sides. It changes the volume by {effect:+.0f} m³ and is still in it.",
+        where=case.shots.place(shot),
+        remedy="Look up the height in the field book and send a corrected file; "
+        "if the shot is no material, give it a code that leaves it out.",
         effect_m3=effect,
         shots=(shot,),
     )
@@ -278,20 +277,17 @@ def _described(shots: Shots, shot: int, spike: Spike) -> str:
     return words
 
 
-def stands_out_finding(shots: Shots, found: list[tuple[int, Spike]], effect_m3: float) -> Finding:
-    """One finding for all shots that stand out but may be material."""
-    words = [_described(shots, shot, spike) for shot, spike in found[:5]]
-    more = f" So do {len(found) - 5} more." if len(found) > 5 else ""
+def _stands_out_finding(case: Case, found: list[tuple[int, Spike]]) -> Finding:
+    effect = sum(_effect_m3(case, shot, spike) for shot, spike in found)
+    words = [_described(case.shots, shot, spike) for shot, spike in found[:3]]
+    more = f" So do {len(found) - 3} more." if len(found) > 3 else ""
     return Finding(
         code=STANDS_OUT.code,
         severity=STANDS_OUT.severity,
-        message=(
-            f"{counted(len(found), 'shot stands', 'shots stand')} out of the surface: "
-            f"{' '.join(words)}{more} Vegetation, a stone or a small heap looks like this. "
-            f"Kept; together worth {effect_m3:+.0f} m³."
-        ),
-        where=shots.place(found[0][0]),
+        message=f"{' '.join(words)}{more} Vegetation, a stone or a small heap looks like this. "
+        f"Kept; worth {effect:+.1f} m³.",
+        where=case.shots.place(found[0][0]),
         remedy="If it is no material, give it a code that leaves it out, with the reason in the note.",
-        effect_m3=effect_m3,
+        effect_m3=effect,
         shots=tuple(shot for shot, _ in found),
     )

@@ -50,7 +50,7 @@ def _row_span(soup, t, low, high):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def build_index(soup, west, south, cell, columns, rows):  # type: ignore[no-untyped-def]
-    """Which triangles touch which cell, as (start, item); long thin triangles take only the cells they cross."""
+    """Which triangles touch which cell, as (start, item); a long thin triangle takes the cells it crosses."""
     slack = cell * 1e-9
     start = np.zeros(columns * rows + 1, np.int64)
     for step in range(2):

@@ -91,10 +91,10 @@ def test_edge_cuts_the_surface_without_changing_it():
 def test_missing_ground_and_missing_top_are_refused_with_their_area():
     top, base = zoo.rough_surface(100, seed=11, lift=1.0), zoo.rough_surface(100, seed=12, lift=0.0)
     wide = make_edge("drawn", np.array([[50, 50], [150, 50], [150, 100], [50, 100.0]]), np.full(4, -1))
-    with pytest.raises(OuterEdgeNotCovered, match="2,500.00"):
+    with pytest.raises(OuterEdgeNotCovered, match=r"2,500\.00"):
         volume_between(top, base, edge=wide)
     half = triangulate(np.array([[0, 0, 0], [50, 0, 0], [50, 100, 0], [0, 100, 0.0]]))
-    with pytest.raises(BaseNotCovering, match="5,000.00"):
+    with pytest.raises(BaseNotCovering, match=r"5,000\.00"):
         volume_between(top, half)
 
 
@@ -117,7 +117,7 @@ def test_volcano_over_124_metres():
 
     The trapezoid rule gives a net of exactly 3,569,000 m³ about 124 m; the choice of diagonals on a lattice
     moves a triangulation by 1.2e-4, so no tighter. Its sum of heights cut off at 124 m, 7,404,500 m³, counts
-    too much in each cell that the 124 m line crosses (a cut-off is convex), so the exact figure lies below it.
+    too much in each cell that the 124 m line crosses (a cut-off is convex): the exact figure is lower.
     """
     heights = np.loadtxt(path_of("volcano.csv"), delimiter=",")
     rows, columns = heights.shape

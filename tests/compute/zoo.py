@@ -45,7 +45,7 @@ def _solid(surface: Surface, floor_m: float) -> manifold3d.Manifold:
     v, t = surface.vertices_m, surface.triangles
     edges = np.sort(np.vstack([t[:, [0, 1]], t[:, [1, 2]], t[:, [2, 0]]]), axis=1)
     directed = np.vstack([t[:, [0, 1]], t[:, [1, 2]], t[:, [2, 0]]])
-    unique, inverse, counts = np.unique(edges, axis=0, return_inverse=True, return_counts=True)
+    _, inverse, counts = np.unique(edges, axis=0, return_inverse=True, return_counts=True)
     rim = directed[counts[inverse] == 1]
     n = len(v)
     lower = np.column_stack([v[:, :2], np.full(n, floor_m)])

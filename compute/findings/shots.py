@@ -1,0 +1,150 @@
+"""Findings about single shots: control among them, doubles, codes nobody knows, shots that stand out."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from compute.case import LEFT_OUT_INDEX, Case
+from compute.findings.said import Entry, counted, indices, listed, places, tells
+from compute.records import Finding
+from compute.roles import ROLE_INDEX
+
+CONTROL = Entry(
+    "control-in-surface", "warn", "Shots lie on known control under another code; they were left out."
+)
+INSTRUMENT = Entry("instrument-in-surface", "warn", "Shots lie at instrument height over control; left out.")
+DUPLICATE = Entry("duplicate-shots", "note", "Shots at one place that agree in height.")
+CONFLICT = Entry(
+    "conflicting-shots", "stop", "Shots at one place whose heights differ; one of them is wrong."
+)
+UNKNOWN = Entry("unknown-code", "warn", "Shots whose code no rule of the site knows; they were left out.")
+
+
+def left_out_as(case: Case, reason: str) -> np.ndarray:
+    """Shots left out for one reason of `compute.case.LEFT_OUT`."""
+    return np.flatnonzero(case.left_out == LEFT_OUT_INDEX[reason])
+
+
+@tells(CONTROL, INSTRUMENT)
+def find_control_in_surface(case: Case) -> list[Finding]:
+    """Shots that are control by place, whatever their code says."""
+    told = (
+        (CONTROL, "coincides_with_control", "coincides with known control", "coincide with known control"),
+        (
+            INSTRUMENT,
+            "instrument_over_control",
+            "is an instrument over its mark",
+            "are instruments over marks",
+        ),
+    )
+    found = []
+    for entry, reason, one, many in told:
+        index = left_out_as(case, reason)
+        if not len(index):
+            continue
+        codes = sorted({case.shots.code(int(i)) or "(blank)" for i in index})
+        marks = _nearest_marks(case, index)
+        found.append(
+            Finding(
+                code=entry.code,
+                severity=entry.severity,
+                message=(
+                    f"{counted(len(index), f'shot {one}', f'shots {many}')} ({listed(marks)}) but carry the "
+                    f"code {listed(codes)}. In the surface they would add what is no material. Left out."
+                ),
+                where=places(case.shots, index),
+                remedy="Give them the control code in the field, or accept the finding with a reason.",
+                shots=indices(index),
+            )
+        )
+    return found
+
+
+def _nearest_marks(case: Case, index: np.ndarray) -> list[str]:
+    plan = np.array([(point.easting_m, point.northing_m) for point in case.control])
+    _, nearest = cKDTree(plan).query(np.column_stack([case.shots.x_m[index], case.shots.y_m[index]]))
+    return sorted({case.control[int(i)].name for i in nearest})
+
+
+def double_tolerance_m(case: Case) -> float:
+    """Two shots closer than this in plan are one place; a tenth of the usual spacing on small models."""
+    spacing = float(np.sqrt(case.edge.area_m2 / max(1, len(case.top.vertices_m))))
+    return min(case.limits.duplicate_plan_m, 0.1 * spacing)
+
+
+@tells(DUPLICATE, CONFLICT)
+def find_doubles(case: Case) -> list[Finding]:
+    """Shots at one place: harmless where the heights agree, a blunder where they do not."""
+    index = np.flatnonzero(case.in_top & (case.shots.role != ROLE_INDEX["wall"]))
+    tree = cKDTree(np.column_stack([case.shots.x_m[index], case.shots.y_m[index]]))
+    pairs = index[tree.query_pairs(double_tolerance_m(case), output_type="ndarray")]
+    if not len(pairs):
+        return []
+    apart = np.abs(case.shots.z_m[pairs[:, 0]] - case.shots.z_m[pairs[:, 1]])
+    wrong = apart > case.limits.duplicate_height_m
+    found = []
+    if (~wrong).any():
+        alike = np.unique(pairs[~wrong])
+        found.append(
+            Finding(
+                code=DUPLICATE.code,
+                severity=DUPLICATE.severity,
+                message=f"{counted(len(alike), 'shot was', 'shots were')} taken at places already shot, "
+                "heights "
+                f"agreeing within {case.limits.duplicate_height_m:.2f} m. Kept; the mean counts at one "
+                "position.",
+                where=places(case.shots, alike),
+                remedy="Nothing to do.",
+                shots=indices(alike),
+            )
+        )
+    if wrong.any():
+        found.append(_conflict(case, pairs[wrong], apart[wrong]))
+    return found
+
+
+def _conflict(case: Case, pairs: np.ndarray, apart: np.ndarray) -> Finding:
+    worst = int(np.argmax(apart))
+    a, b = (int(i) for i in pairs[worst])
+    weight = np.maximum(*np.abs(case.derivative_by_shot[pairs]).T)
+    effect = float((weight * apart).sum())
+    plan = float(np.hypot(case.shots.x_m[a] - case.shots.x_m[b], case.shots.y_m[a] - case.shots.y_m[b]))
+    both = np.unique(pairs)
+    return Finding(
+        code=CONFLICT.code,
+        severity=CONFLICT.severity,
+        message=(
+            f"{case.shots.place(a)} and {case.shots.place(b)} are {1000 * plan:.0f} mm apart in plan and "
+            f"{apart[worst]:.2f} m in height. One is wrong. "
+            f"{counted(len(pairs), 'such pair', 'such pairs')} in all; effect at most {effect:.1f} m³. "
+            "Both kept."
+        ),
+        where=places(case.shots, both),
+        remedy="Decide by the field book which shot is wrong and give it a code that leaves it out.",
+        effect_m3=effect,
+        shots=indices(both),
+    )
+
+
+@tells(UNKNOWN)
+def find_unknown_codes(case: Case) -> list[Finding]:
+    """Codes without a rule: nothing is guessed, so their shots are in no surface."""
+    index = left_out_as(case, "unknown_code")
+    if not len(index):
+        return []
+    codes = Counter(case.shots.code(int(i)) for i in index)
+    told = [f"{code} ({n})" for code, n in codes.most_common()]
+    return [
+        Finding(
+            code=UNKNOWN.code,
+            severity=UNKNOWN.severity,
+            message=f"{counted(len(index), 'shot carries a code', 'shots carry codes')} that no rule knows: "
+            f"{listed(told)}. Left out of every surface.",
+            where=places(case.shots, index),
+            remedy="Add a rule for the code to the site (or with --roles), or correct the code.",
+            shots=indices(index),
+        )
+    ]
