@@ -127,8 +127,8 @@ def yards_of(request: HttpRequest, stock: StockNow) -> tuple[list[Yard], SafeStr
 
 def _scale_drawing(scale: ListScale, units: Units) -> SafeString:
     unit_m = 1.0 / units.shown(1.0, "length")
-    bar = scale_bar(6, 8, scale.units_per_m, 130.0, unit_m, units.symbol("length"))
-    return mark_safe(drawing(190, 28, [bar], name="Scale of the silhouettes", class_="silhouette"))  # noqa: S308
+    bar = scale_bar(6, 8, scale.units_per_m, 110.0, unit_m, units.symbol("length"))
+    return mark_safe(drawing(150, 28, [bar], name="Scale of the silhouettes", class_="silhouette"))  # noqa: S308
 
 
 def _profiles(

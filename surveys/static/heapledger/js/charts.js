@@ -110,12 +110,12 @@ async function drawSolid() {
   const scale = HEIGHTS.map((colour, index) => [index / (HEIGHTS.length - 1), colour]);
   await Plotly.newPlot(box, [
     { type: "mesh3d", ...data.top, intensity: data.top.z, colorscale: scale, flatshading: true, name: "top",
-      lighting: { ambient: 0.65, diffuse: 0.7, specular: 0.05 }, hovertemplate: `%{z:,.2f} ${data.unit}<extra>top</extra>`,
+      lighting: { ambient: 0.65, diffuse: 0.7, specular: 0.05, facenormalsepsilon: 0, vertexnormalsepsilon: 0 }, hovertemplate: `%{z:,.2f} ${data.unit}<extra>top</extra>`,
       colorbar: { title: { text: data.unit, font: { color: colours.quiet } }, tickfont: { color: colours.quiet }, thickness: 10, len: 0.6 } },
     { type: "mesh3d", ...data.base, color: colours.heap, opacity: 0.45, flatshading: true, name: "base", hoverinfo: "skip" },
   ], {
     margin: { l: 0, r: 0, t: 0, b: 0 }, paper_bgcolor: "rgba(0,0,0,0)", font: { family: colours.sans, color: colours.ink }, showlegend: false,
-    scene: { aspectmode: "data", xaxis: flat("E"), yaxis: flat("N"), zaxis: flat(data.unit), camera: { eye: { x: 0.9, y: -1.5, z: 0.8 } } },
+    scene: { aspectmode: "data", xaxis: flat("E"), yaxis: flat("N"), zaxis: flat(data.unit), camera: { eye: { x: 0.6, y: -1.15, z: 0.7 }, center: { x: 0, y: 0, z: -0.1 } } },
   }, { displayModeBar: false, responsive: true });
 }
 
