@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from weakref import WeakKeyDictionary
 
 import numpy as np
+from numpy.typing import NDArray
 
 from compute.kernels import overlay
 from compute.records import Edge, FloatArray, IntArray, Surface, read_only
@@ -70,7 +71,7 @@ def cut_to(soup: FloatArray, mask: Indexed) -> tuple[FloatArray, IntArray]:
         room = count
 
 
-def locate(index: Indexed, xy: FloatArray) -> IntArray:
+def locate(index: Indexed, xy: FloatArray) -> NDArray[np.int64]:
     """(K,) triangle that holds each plan position, −1 outside."""
     found = np.empty(len(xy), np.int64)
     x = np.ascontiguousarray(xy[:, 0])
@@ -79,7 +80,7 @@ def locate(index: Indexed, xy: FloatArray) -> IntArray:
     return found
 
 
-def corner_shares(index: Indexed, xy: FloatArray, triangle: IntArray) -> FloatArray:
+def corner_shares(index: Indexed, xy: FloatArray, triangle: NDArray[np.int64]) -> FloatArray:
     """(K, 3) barycentric shares of the corners; they sum to one. `triangle` must be ≥ 0 everywhere."""
     a, b, c = (index.soup[triangle, k, :2] for k in range(3))
     u, v, w = b - a, c - a, xy - a

@@ -103,9 +103,10 @@ def _run(vertices: FloatArray, edges: NDArray[np.int64]) -> tuple[NDArray[np.int
     machine = pythoncdt.Triangulation(
         pythoncdt.VertexInsertionOrder.AUTO, pythoncdt.IntersectingConstraintEdges.NOT_ALLOWED, 0.0
     )
-    machine.insert_vertices(np.ascontiguousarray(vertices[:, :2]))
+    # The stubs cannot say that an array is a buffer before Python 3.12.
+    machine.insert_vertices(np.ascontiguousarray(vertices[:, :2]))  # type: ignore[call-overload]
     if len(edges):
-        machine.insert_edges(np.ascontiguousarray(edges, dtype=np.uintc))
+        machine.insert_edges(np.ascontiguousarray(edges, dtype=np.uintc))  # type: ignore[call-overload]
     machine.erase_super_triangle()
     found = machine.triangles_array()
     return found["vertices"].astype(np.int64), found["neighbors"].astype(np.int64)
