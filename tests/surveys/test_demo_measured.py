@@ -86,6 +86,16 @@ def test_what_is_measured_lies_within_its_uncertainty_of_the_truth():
     assert len(outside) <= (1.0 - WITHIN_U_AT_LEAST) * len(wanted()), outside
 
 
+def graver_than_a_note(record: Any) -> set[str]:
+    return {finding["code"] for finding in record["findings"] if finding["severity"] != "note"}
+
+
+@pytest.mark.slow
+def test_good_surveys_raise_no_alarm():
+    told = {f"{want.pile} {want.surveyed_on}": graver_than_a_note(as_it_was(want)) for want in wanted()}
+    assert {name: codes for name, codes in told.items() if codes} == {}
+
+
 @pytest.mark.slow
 def test_sparse_shots_on_a_cone_read_low_and_never_by_more_than_spacing_explains():
     # Straight edges between shots on a surface that bends outwards lie inside it.
@@ -128,6 +138,7 @@ def test_a_wrong_pole_adds_its_height_times_the_footprint():
     want = wanted_on(*WRONG_POLE)
     wrong, right = measured(want, sent_first(WRONG_POLE)), measured(want, corrected_file(want).data)
     assert wrong["net_m3"] - right["net_m3"] == pytest.approx(514.0, rel=0.02)
+    assert graver_than_a_note(wrong) == {"height-step"}
 
 
 def test_control_taken_for_spots_adds_some_six_per_cent():
@@ -136,6 +147,7 @@ def test_control_taken_for_spots_adds_some_six_per_cent():
     wrong = measured(want, sent_first(LOST_CODES), knows_control=False)
     right = measured(want, corrected_file(want).data)
     assert wrong["edge"]["kind"] == "hull"
+    assert "edge-is-hull" in graver_than_a_note(wrong)
     assert wrong["net_m3"] / right["net_m3"] - 1.0 == pytest.approx(0.058, abs=0.005)
 
 
@@ -150,6 +162,7 @@ def test_an_old_base_counts_the_regrade_as_coal():
     want = wanted_on(*OLD_BASE)
     old = measured(want, sent_or_yard(want), base_on=date(2025, 9, 1))
     assert old["net_m3"] - as_it_was(want)["net_m3"] == pytest.approx(615.0, rel=0.02)
+    assert graver_than_a_note(old) == {"height-step"}
 
 
 def sent_or_yard(want: Wanted) -> bytes:
