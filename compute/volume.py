@@ -120,7 +120,7 @@ def derivative_by_vertex(surface: Surface, edge: Edge | None, threads: int | Non
             overlay.share_by_corner(corners, mask.soup, mask.start, mask.item, mask.grid, first, last, shares)
 
         _in_chunks(work, len(corners), threads)
-    by_vertex: FloatArray = np.bincount(
+    by_vertex: FloatArray = np.bincount(  # type: ignore[assignment]
         surface.triangles.ravel(), weights=shares.ravel(), minlength=len(surface.vertices_m)
     )
     return by_vertex
