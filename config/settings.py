@@ -192,6 +192,7 @@ REST_FRAMEWORK = {
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "EXCEPTION_HANDLER": "surveys.api.problems.answer",
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
 }
 REST_KNOX = {
@@ -199,7 +200,18 @@ REST_KNOX = {
     "TOKEN_TTL": timedelta(days=90),
     "AUTH_HEADER_PREFIX": "Bearer",
 }
-SPECTACULAR_SETTINGS = {"TITLE": "Heapledger", "VERSION": "1", "SERVE_INCLUDE_SCHEMA": False}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Heapledger",
+    "VERSION": "1",
+    "DESCRIPTION": "Measured stock of bulk material: from survey files to tonnes in the book.",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_NAME_OVERRIDES": {
+        "MeasurementStateEnum": "surveys.models.measuring.State",
+        "FileStateEnum": "surveys.models.SurveyFile.State",
+        "DensityStateEnum": "inventory.models.DensityRecord.State",
+    },
+}
 
 # --- jobs ----------------------------------------------------------------------------------------
 

@@ -8,5 +8,6 @@ from config.health import healthz
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("healthz", healthz, name="healthz"),
+    path("api/v1/", include("surveys.api.urls")),
     path("", include("surveys.pages.urls")),
 ]

@@ -62,7 +62,7 @@ class DoorSchema(AutoSchema):
         return [self._tokenize_path()[2]] if len(self._tokenize_path()) > 2 else super().get_tags()
 
     def get_operation_id(self) -> str:
-        return super().get_operation_id().removeprefix("api_v1_")
+        return super().get_operation_id().removeprefix("api_v1_").replace(".", "")
 
 
 class Door(generics.GenericAPIView):

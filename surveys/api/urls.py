@@ -1,0 +1,37 @@
+"""The addresses of the API: the evidence's own and, under the same root, the book's."""
+
+from __future__ import annotations
+
+from django.urls import include, path
+from drf_spectacular.views import SpectacularAPIView
+
+from surveys.api import exports, measurements, surveys
+
+FILES = "surveys/<int:survey_id>/files/"
+ONE = "measurements/<int:measurement_id>/"
+
+urlpatterns = [
+    path("schema/", SpectacularAPIView.as_view()),
+    path("", include("inventory.api.urls")),
+    path("piles/<int:pile_id>/surveyed-bases/", surveys.SurveyedBases.as_view()),
+    path("surveys/", surveys.Surveys.as_view()),
+    path("surveys/<int:survey_id>/", surveys.SurveyRow.as_view()),
+    path("surveys/<int:survey_id>/progress/", surveys.SurveyProgress.as_view()),
+    path(FILES, surveys.Files.as_view()),
+    path(f"{FILES}<int:file_id>/", surveys.FileRow.as_view()),
+    path(f"{FILES}<int:file_id>/columns/", surveys.DeclareColumns.as_view()),
+    path(f"{FILES}<int:file_id>/set-aside/", surveys.SetAside.as_view()),
+    path("surveys/<int:survey_id>/measure/", surveys.Measure.as_view()),
+    path("measurements/", measurements.Measurements.as_view()),
+    path(ONE, measurements.MeasurementRow.as_view()),
+    path(f"{ONE}acceptances/", measurements.AcceptFinding.as_view()),
+    path(f"{ONE}submit/", measurements.Submit.as_view()),
+    path(f"{ONE}review/", measurements.Review.as_view()),
+    path(f"{ONE}approve/", measurements.Approve.as_view()),
+    path(f"{ONE}send-back/", measurements.SendBack.as_view()),
+    path(f"{ONE}withdraw/", measurements.Withdraw.as_view()),
+    path(f"{ONE}revoke/", measurements.Revoke.as_view()),
+    path(f"{ONE}export/<str:part>", exports.SurfaceFile.as_view()),
+    path("exports/stock.<str:form>", exports.StockFile.as_view()),
+    path("alerts/", surveys.Alerts.as_view()),
+]
