@@ -27,13 +27,3 @@ def height_colour(share: float) -> str:
     part = place - index
     low, high = _channels(HEIGHTS[index]), _channels(HEIGHTS[index + 1])
     return "#" + "".join(f"{round(a + (b - a) * part):02x}" for a, b in zip(low, high, strict=True))
-
-
-def change_colour(change_m: float, band_m: float, largest_m: float) -> str:
-    """Colour of a height change: grey within ± `band_m`, then stronger towards ± `largest_m`."""
-    size = abs(change_m)
-    if size <= band_m:
-        return NO_CHANGE
-    share = min((size - band_m) / max(largest_m - band_m, 1e-9), 1.0)
-    step = min(int(share * 4), 3)
-    return ADDED[step] if change_m > 0 else REMOVED[3 - step]

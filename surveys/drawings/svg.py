@@ -65,6 +65,12 @@ def nice_step(span: float, wanted: int) -> float:
     return 10.0 * power
 
 
+def round_below(length: float) -> float:
+    """The largest 1, 2 or 5 times a power of ten that is not above `length`."""
+    power = 10.0 ** math.floor(math.log10(length) + 1e-9)
+    return max(factor * power for factor in (1.0, 2.0, 5.0) if factor * power <= length * (1 + 1e-9))
+
+
 def steps_within(low: float, high: float, step: float) -> list[float]:
     """Multiples of `step` in [low, high]."""
     first = math.ceil(low / step - 1e-9)
@@ -124,9 +130,7 @@ def drawing(width: float, height: float, parts: Iterable[str], *, name: str, cla
 
 def scale_bar(x: float, y: float, scale: float, longest: float, unit_m: float, symbol: str) -> str:
     """A two-part bar of a round length in the site's unit, at most `longest` sheet units long."""
-    length = nice_step(longest / scale / unit_m, 1)
-    if length * unit_m * scale > longest * 1.001:
-        length = nice_step(longest / scale / unit_m / 2.01, 1)
+    length = round_below(longest / scale / unit_m)
     whole = length * unit_m * scale
     ticks = f"M{num(x)} {num(y - 4)}v8M{num(x + whole / 2)} {num(y - 3)}v6M{num(x + whole)} {num(y - 4)}v8"
     return el(

@@ -25,6 +25,7 @@ def page(request: HttpRequest) -> HttpResponse:
     measured = Measurement.objects.for_user(request.user).filter(survey__site__organization=organization)
     context = {
         "here": "stock",
+        "sample_shots": sample_csv().count("\n") - 1,
         "sites_there": sites,
         "pile_there": piles.select_related("site", "material").order_by("pk").first(),
         "survey_there": surveys.select_related("site").first(),

@@ -99,6 +99,7 @@ def _surveys(request: HttpRequest, site: Site) -> QuerySet[Survey]:
             waiting_n=piles(State.COMPUTED, State.REVIEWED),
             unmeasured_n=piles(State.DRAFT),
         )
+        .order_by("-surveyed_on", "-pk")
     )
 
 

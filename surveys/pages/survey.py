@@ -7,7 +7,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.db.models import QuerySet
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -143,7 +143,9 @@ def _receive(request: HttpRequest, survey: Survey, upload: Any, given: dict[str,
     except (Refused, BookRefused) as refusal:
         messages.error(request, f"{refusal.message} {refusal.remedy}".strip(), extra_tags="is-stop")
         return
-    if file.state == SurveyFile.State.READ:
+    if file.already:
+        messages.info(request, f"{upload.name}: {file.already}", extra_tags="is-note")
+    elif file.state == SurveyFile.State.READ:
         said = f"{file.name}: {plural(file.points_n or 0, 'shot')} read."
         messages.success(request, said, extra_tags="is-settled")
 
@@ -242,6 +244,8 @@ BULK = {
 @member_page
 def step_all(request: HttpRequest, survey_id: int, step: str) -> HttpResponse:
     """Submit, review or approve every pile of the survey that is ready for it. Each stands or falls alone."""
+    if step not in BULK:
+        raise Http404
     survey = survey_or_404(request, survey_id)
     which, verb, done = BULK[step]
     request.standing.require(f"{step}_measurement")
