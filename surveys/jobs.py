@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
@@ -69,6 +69,16 @@ def ring(measurement_id: int) -> bool:
         job_state__in=[JobState.WAITING, JobState.RUNNING]
     ).update(bell_rung_at=timezone.now())
     return True
+
+
+def ring_all(measurement_ids: Iterable[int]) -> int:
+    """Ring for each until one bell fails: a broker that is down is waited for once, not for every pile."""
+    rung = 0
+    for measurement_id in measurement_ids:
+        if not ring(measurement_id):
+            break
+        rung += 1
+    return rung
 
 
 def claim(measurement_id: int, worker: str) -> Claim | None:

@@ -41,37 +41,9 @@ def request_measurement(survey: Survey, pile: Pile, by: Any, reason: str = "") -
     the new one is approved in its place, and then `reason` must say what is corrected. Raises
     `NotAllowed`, `WrongPile`, `NothingRead`, `ReasonNeeded`, and the book's `NoBaseInForce`.
     """
-    roles = rights.require(by, survey.site.organization, "compute_measurement")
-    require_pile(survey, pile)
-    with transaction.atomic():
-        # One request of a pile at a time, so that two people get two versions and not one error.
-        Pile.objects.select_for_update().get(pk=pile.pk)
-        request, base, density = pinned(survey, pile)
-        approved = approved_version(survey, pile)
-        if approved is not None and not reason.strip():
-            raise ReasonNeeded(
-                f"Version {approved.version} of {pile} on {survey.surveyed_on} is approved and counted. A "
-                "new version corrects it, so a reason is needed. Nothing was changed.",
-                where=pile.code,
-            )
-        role = life.acting_role(roles, "compute_measurement")
-        version = next_version(survey, pile)
-        replace_open_versions(survey, pile, by, role, version)
-        measurement = Measurement.objects.create(
-            survey=survey,
-            pile=pile,
-            surveyed_on=survey.surveyed_on,
-            version=version,
-            supersedes=approved,
-            request=request,
-            base_version=base,
-            density=density,
-            prepared_by=by,
-            correction_reason=reason.strip(),
-        )
-        life.born(measurement, by, role, reason.strip())
-        # Robust: a bell that cannot ring must not turn a request that was kept into an error.
-        transaction.on_commit(lambda: jobs.ring(measurement.pk), robust=True)
+    measurement = next_measurement(survey, pile, by, reason)
+    # Robust: a bell that cannot ring must not turn a request that was kept into an error.
+    transaction.on_commit(lambda: jobs.ring(measurement.pk), robust=True)
     return measurement
 
 
@@ -94,10 +66,45 @@ def measure_survey(survey: Survey, by: Any, reason: str = "") -> Asked:
             if standing is not None:
                 unchanged.append(standing)
             else:
-                asked.append(request_measurement(survey, pile, by, reason))
+                asked.append(next_measurement(survey, pile, by, reason))
         except (Refused, BookRefused) as refusal:
             refused.append((pile, refusal))
+    transaction.on_commit(lambda: jobs.ring_all([one.pk for one in asked]), robust=True)
     return Asked(tuple(asked), tuple(unchanged), tuple(refused))
+
+
+@transaction.atomic
+def next_measurement(survey: Survey, pile: Pile, by: Any, reason: str) -> Measurement:
+    """The next version with its inputs pinned, waiting; its bell is still to be rung."""
+    roles = rights.require(by, survey.site.organization, "compute_measurement")
+    require_pile(survey, pile)
+    # One request of a pile at a time, so that two people get two versions and not one error.
+    Pile.objects.select_for_update().get(pk=pile.pk)
+    request, base, density = pinned(survey, pile)
+    approved = approved_version(survey, pile)
+    if approved is not None and not reason.strip():
+        raise ReasonNeeded(
+            f"Version {approved.version} of {pile} on {survey.surveyed_on} is approved and counted. A "
+            "new version corrects it, so a reason is needed. Nothing was changed.",
+            where=pile.code,
+        )
+    role = life.acting_role(roles, "compute_measurement")
+    version = next_version(survey, pile)
+    replace_open_versions(survey, pile, by, role, version)
+    measurement = Measurement.objects.create(
+        survey=survey,
+        pile=pile,
+        surveyed_on=survey.surveyed_on,
+        version=version,
+        supersedes=approved,
+        request=request,
+        base_version=base,
+        density=density,
+        prepared_by=by,
+        correction_reason=reason.strip(),
+    )
+    life.born(measurement, by, role, reason.strip())
+    return measurement
 
 
 def piles_touched(survey: Survey) -> list[Pile]:

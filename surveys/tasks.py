@@ -18,7 +18,11 @@ def worker_name() -> str:
     return f"{socket.gethostname()}:{os.getpid()}"
 
 
-@shared_task
+LONGEST_JOB_SECONDS = 4 * 3600
+"""A calculation that hangs would renew its lease for ever; after this time its process is ended."""
+
+
+@shared_task(time_limit=LONGEST_JOB_SECONDS)
 def measure(measurement_id: int) -> None:
     """Claim and compute one measurement. The message is acknowledged only when that is over."""
     # Whoever only rings the bell must not load the calculator for it.

@@ -11,9 +11,9 @@ from django.utils import timezone
 from kombu.exceptions import OperationalError
 
 from compute.errors import TooFewShots
-from surveys import computing, jobs, measuring, review, storage, tasks
-from surveys.models import Measurement, Transition
-from tests.surveys.scene import Yard, heap, point_file, work
+from surveys import computing, due_alerts, jobs, measuring, review, storage, tasks
+from surveys.models import Alert, Measurement, Transition, WorkerBeat
+from tests.surveys.scene import Yard, frustum_rows, heap, point_file, work
 
 MINUTE = dt.timedelta(minutes=1)
 
@@ -263,3 +263,44 @@ def test_a_claim_with_no_attempt_left_gives_the_job_up(yard: Yard, settings: Any
     assert jobs.claim(asked.pk, "two") is None
     asked.refresh_from_db()
     assert asked.job_state == "failed"
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_broker_that_is_down_is_waited_for_once_and_not_for_every_pile(
+    yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tried: list[int] = []
+
+    def down(measurement_id: int) -> None:
+        tried.append(measurement_id)
+        raise OperationalError("timed out")
+
+    monkeypatch.setattr(tasks.measure, "delay", down)
+    survey = yard.survey_with(point_file(frustum_rows(), frustum_rows(east_m=60.0)))
+    asked = measuring.measure_survey(survey, yard.surveyor).measurements
+    assert len(asked) == 2
+    assert tried == [asked[0].pk]
+    assert jobs.sweep() == {"rung": 0, "not_rung": 1, "given_up": 0}
+
+
+def test_a_worker_leaves_one_sign_of_life_a_machine(yard: Yard) -> None:
+    tasks.worker_beat()
+    first = WorkerBeat.objects.get()
+    tasks.worker_beat()
+    again = WorkerBeat.objects.get()
+    assert again.name == first.name
+    assert again.seen_at > first.seen_at
+
+
+def test_a_worker_that_starts_takes_up_what_waited(yard: Yard, bells: list[int]) -> None:
+    asked = yard.asked()
+    tasks.first_beat()
+    assert bells == [asked.pk]
+    assert WorkerBeat.objects.exists()
+
+
+def test_a_finished_job_resolves_what_was_due(yard: Yard) -> None:
+    due_alerts.raise_due(dt.datetime(2025, 7, 1, 12, tzinfo=dt.UTC))
+    assert Alert.objects.filter(resolved_at__isnull=True).count() == 1
+    tasks.measure(yard.asked(day=timezone.now().date()).pk)
+    assert not Alert.objects.filter(resolved_at__isnull=True).exists()

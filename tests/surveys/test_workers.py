@@ -164,13 +164,10 @@ def new_postgres_database() -> Iterator[str]:
             connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
 
 
-@pytest.fixture(
-    scope="module",
-    params=[
-        "embedded",
-        pytest.param("served", marks=[pytest.mark.postgres, pytest.mark.rabbitmq]),
-    ],
-)
+SERVED = pytest.param("served", marks=[pytest.mark.postgres, pytest.mark.rabbitmq])
+
+
+@pytest.fixture(scope="module", params=[SERVED] if services.on_postgres() else ["embedded", SERVED])
 def office(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
     folder = tmp_path_factory.mktemp("office")
     if request.param == "embedded":
