@@ -203,6 +203,7 @@ REST_KNOX = {
 SPECTACULAR_SETTINGS = {
     "TITLE": "Heapledger",
     "VERSION": "1",
+    "OAS_VERSION": "3.1.0",
     "DESCRIPTION": "Measured stock of bulk material: from survey files to tonnes in the book.",
     "SERVE_INCLUDE_SCHEMA": False,
     "COMPONENT_SPLIT_REQUEST": True,

@@ -32,6 +32,14 @@ class Pages(pagination.CursorPagination):
     page_size_query_param = "page_size"
     ordering = "-pk"
 
+    def get_paginated_response_schema(self, schema: Any) -> dict[str, Any]:
+        address = {"type": ["string", "null"], "format": "uri"}
+        return {
+            "type": "object",
+            "required": ["next", "previous", "results"],
+            "properties": {"next": address, "previous": address, "results": schema},
+        }
+
 
 class DoorSchema(AutoSchema):
     """Reads what a door takes and shows from its attributes, and adds the problems each may answer with."""
