@@ -96,7 +96,7 @@ def _densities(request: HttpRequest, pile: Pile) -> list[DensityRecord]:
     reach = Q(pile=pile) | Q(pile__isnull=True, site=pile.site) | Q(pile__isnull=True, site__isnull=True)
     records = DensityRecord.objects.for_user(request.user).filter(reach, material=pile.material)
     return list(
-        records.exclude(status=Status.WITHDRAWN).select_related("approved_by").order_by("-valid_from", "-pk")
+        records.exclude(status=Status.WITHDRAWN).select_related("site", "pile").order_by("-valid_from", "-pk")
     )
 
 
