@@ -1,0 +1,61 @@
+"""Which angle or course is most likely wrong, when a traverse does not close."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from compute.traverse.adjust import Precision, least_squares
+from compute.traverse.angles import azimuth_between
+from compute.traverse.closure import Run
+
+AS_LIKELY = 0.98
+"""Observations whose standardised residuals come this close to the largest cannot be told apart from it."""
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """`place` in words (`station B`, `course A–B`); kind angle, azimuth or distance."""
+
+    place: str
+    kind: str
+    standardised: float
+
+
+def suspects(run: Run, unit_m: float, precision: Precision) -> tuple[Suspect, ...]:
+    """The observation with the largest standardised residual, and any as likely; largest first."""
+    adjusted = least_squares(run, unit_m, precision)
+    sizes = np.abs(adjusted.linear.standardised)
+    order = np.argsort(-sizes, kind="stable")
+    return tuple(
+        Suspect(adjusted.observations[i].place, adjusted.observations[i].kind, float(sizes[i]))
+        for i in order
+        if sizes[i] > 0.0 and sizes[i] >= AS_LIKELY * sizes[order[0]]
+    )
+
+
+def course_along_misclosure(run: Run) -> tuple[str, float] | None:
+    """The course whose azimuth lies closest along the misclosure, and the degrees between them: a wrong
+    distance moves everything after it along its own course. None where nothing closes."""
+    closure = run.closure
+    if closure.latitude is None or closure.departure is None or not closure.linear:
+        return None
+    along = azimuth_between(closure.latitude, closure.departure)
+    apart = np.abs((run.azimuth_deg - along + 90.0) % 180.0 - 90.0)
+    i = int(np.argmin(apart))
+    return run.traverse.course(i), float(apart[i])
+
+
+def longest_course(run: Run) -> str:
+    return run.traverse.course(int(np.argmax(run.traverse.distance)))
+
+
+def likely_misreading(seconds: float) -> str:
+    """What a misread circle usually is off by; "" where it fits none. Common practice, no source."""
+    for size, name in ((3600.0, "whole degrees"), (600.0, "whole tens of minutes"), (60.0, "whole minutes")):
+        times = round(abs(seconds) / size)
+        if times and math.isclose(abs(seconds), times * size, abs_tol=15.0):
+            return name
+    return ""
