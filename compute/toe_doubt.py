@@ -24,7 +24,8 @@ MATERIAL_AREA = 0.03
 """A difference in area that matters, as a part of the area."""
 
 GAP_FACTOR = 4.0
-"""A gap wider than the pile is across and this many times the usual spacing leaves the toe unknown."""
+GAP_WIDTHS = 1.5
+"""A gap of so many times the usual spacing and the pile's width behind it leaves the toe unknown."""
 
 ANOTHER_RING, TWO_RINGS, RING_IN_RING, OPEN_SIDE = (
     "another ring",
@@ -154,7 +155,7 @@ def _open_side(x: FloatArray, y: FloatArray, best: IntArray) -> Rival | None:
     inward = np.array([-edge[k, 1], edge[k, 0]]) / length[k]
     inside = shapely.linestrings([middle + 1e-9 * length[k] * inward, middle + inward * 2 * length.sum()])
     across = shapely.length(shapely.get_parts(shapely.intersection(inside, polygon)))
-    if len(across) == 0 or length[k] <= across[0]:
+    if len(across) == 0 or length[k] <= GAP_WIDTHS * across[0]:
         return None
     a, b = int(best[k]), int(best[(k + 1) % len(best)])
     return Rival(OPEN_SIDE, float(length.sum()), float(polygon.area), (a, b), float(length[k]))
@@ -201,8 +202,9 @@ def ambiguous(
         )
     elif doubt.kind == OPEN_SIDE:
         words = (
-            f"{one_ring}, but its gap of {doubt.gap_m:.1f} m between {places[0]} and {places[1]} is wider "
-            "than the pile is across. Where the toe runs there is not known, and the volume depends on it."
+            f"{one_ring}, but its gap of {doubt.gap_m:.1f} m between {places[0]} and {places[1]} is much "
+            "wider than the pile is across. Where the toe runs there is not known, and the volume depends "
+            "on it."
         )
     else:
         looks = "two separate heaps" if doubt.kind == TWO_RINGS else "a heap with a hole inside"

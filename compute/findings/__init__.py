@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from compute.case import Case
-from compute.findings import base, edge, place, shots, surface
+from compute.findings import base, edge, place, shots, surface, tops
 from compute.findings.said import Entry, Finder
 from compute.findings.spikes import find_spikes
 from compute.records import Finding
@@ -23,8 +23,8 @@ FINDERS: tuple[Finder, ...] = (
     edge.find_in_other_pile,
     edge.find_uncovered,
     surface.find_long_edges,
-    surface.find_flat_triangles,
-    surface.find_missing_crest,
+    tops.find_flat_triangles,
+    tops.find_missing_crest,
     surface.find_steep_slopes,
     base.find_toe_off_base,
     base.find_level_base_on_slope,

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from compute.case import Case
+from compute.findings.mesh import inner_edges
 from compute.findings.said import Entry, tells
 from compute.records import Finding, FindingLimits, FloatArray, IntArray, Shots, Surface
 from compute.roles import ROLE_INDEX
@@ -31,14 +32,19 @@ AGREED = 0.85
 PLANES_ENOUGH = 3
 PLANES_SURE = 5
 SPREAD_SURE = 3.0
-"""With so many planes that agree within so many times the scatter, a shot above them need not be the
-highest around. Below them it must be the lowest: the shoulders of any pile lie below its faces carried on."""
+ONE_PLANE = 0.25
+"""So many planes that agree within so many times the scatter, and in slope within so much, are one face: a
+shot above it need not be the highest around. Below it must be the lowest and steep: the shoulders of any
+pile lie below its faces carried on, and the top of a cone above the chords of its sides."""
+
+NEARLY = 0.85
 
 THINNEST = 0.05
 """Triangles thinner than this (height over longest side) say nothing when carried on."""
 
 SAMPLE = 20_000
-MOST_ROUNDS = 20
+MOST_ROUNDS = 12
+MOST_A_ROUND = 30
 MOST_TOLD = 10
 TYPED_WRONG_M = (100.0, 10.0, 1.0)
 
@@ -79,6 +85,7 @@ def find_spikes_in(surface: Surface, limits: FindingLimits) -> list[Spike]:
     for _ in range(MOST_ROUNDS):
         told = _candidates(says, len(surface.vertices_m), least)
         told = told.pick(_worst_of_neighbours(surface, told))
+        told = told.pick(np.argsort(-told.size_m, kind="stable")[:MOST_A_ROUND])
         if not len(told.vertex):
             break
         for vertex, middle, spread, number in zip(
@@ -89,9 +96,10 @@ def find_spikes_in(surface: Surface, limits: FindingLimits) -> list[Spike]:
             strict=True,
         ):
             beyond, slope = _beyond_neighbours(surface, vertex)
-            sure = middle > 0 and number >= PLANES_SURE and spread <= SPREAD_SURE * scatter
             alone = beyond > 0 and slope > limits.slope_limit_deg
-            if alone or sure or (beyond > least and number >= PLANES_ENOUGH):
+            steep = beyond > least and slope > NEARLY * limits.slope_limit_deg and number >= PLANES_ENOUGH
+            agreed = middle > 0 and number >= PLANES_SURE and spread <= SPREAD_SURE * scatter
+            if alone or steep or (agreed and _one_plane(surface, says.source[says.vertex == vertex])):
                 found.append(Spike(vertex, middle, scatter, alone))
         spikes = [spike.vertex for spike in found]
         spoilt = np.asarray(np.any(np.isin(surface.triangles, spikes), axis=1))
@@ -101,18 +109,10 @@ def find_spikes_in(surface: Surface, limits: FindingLimits) -> list[Spike]:
 
 def _planes_carried_on(surface: Surface) -> _Says:
     """Every triangle's plane at the far corner of each neighbour."""
-    corners, v = surface.triangles.astype(np.int64), surface.vertices_m
-    count = len(v)
-    start = corners.ravel()
-    end = corners[:, [1, 2, 0]].ravel()
-    apex = corners[:, [2, 0, 1]].ravel()
-    key = np.minimum(start, end) * count + np.maximum(start, end)
-    order = np.argsort(key, kind="stable")
-    apart: NDArray[np.int64] = np.diff(np.take(key, order))
-    shared = np.flatnonzero(apart == 0)
-    one, other = order[shared], order[shared + 1]
-    vertex = np.concatenate([apex[one], apex[other]])
-    source = np.concatenate([other, one]) // 3
+    edges, v = inner_edges(surface), surface.vertices_m
+    corners = surface.triangles
+    vertex = edges.apexes.T.ravel()
+    source = edges.triangles[:, ::-1].T.ravel()
     a, b, c = (v[corners[source, k]] for k in range(3))
     u, w = b - a, c - a
     det = u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0]
@@ -206,6 +206,15 @@ def _touching(surface: Surface, vertex: int) -> IntArray:
     """(K, 3) triangles at a vertex."""
     touching: NDArray[np.bool_] = np.any(surface.triangles == vertex, axis=1)
     return surface.triangles[touching]
+
+
+def _one_plane(surface: Surface, source: NDArray[np.int64]) -> bool:
+    """Whether triangles slope the same way, as those of one face do and those round a cone do not."""
+    corners = surface.vertices_m[surface.triangles[source]]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    slope = normal[:, :2] / normal[:, 2:]
+    apart = np.hypot(*(slope - np.median(slope, axis=0)).T)
+    return bool(np.quantile(apart, 0.75) <= ONE_PLANE)
 
 
 def _beyond_neighbours(surface: Surface, vertex: int) -> tuple[float, float]:

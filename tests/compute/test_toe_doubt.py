@@ -100,7 +100,7 @@ def test_an_unseen_side_wider_than_the_pile_is_refused_and_a_smaller_gap_is_not(
     points = shoot(ridge()[0], 60, np.random.default_rng(3))
     unseen = (points[:, 1] < -14) & (np.abs(points[:, 0]) < 36)
     error = refused(points[~unseen])
-    assert "wider than the pile is across" in error.message
+    assert "much wider than the pile is across" in error.message
     assert "gap of 5" in error.message
     small = (points[:, 1] < -14) & (np.abs(points[:, 0]) < 7)
     ring = toe_ring(*points[~small].T)
