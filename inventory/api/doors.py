@@ -79,6 +79,7 @@ class Door(generics.GenericAPIView):
     status       : of a POST that was done
     answer_class : what a POST shows where that differs from a GET
     parents      : argument of the address → lookup of the row it must belong to
+    owner        : argument of the address and the model of the row that a list or a POST belongs to
     """
 
     schema = DoorSchema()
@@ -87,12 +88,15 @@ class Door(generics.GenericAPIView):
     model: Any = None
     related: tuple[str, ...] = ()
     parents: dict[str, str] = {}
+    owner: tuple[str, Any] | None = None
     given_class: Any = None
     answer_class: Any = None
     status = HTTPStatus.CREATED
     asked: tuple[OpenApiParameter, ...] = ()
 
     def get_queryset(self) -> Any:
+        if self.owner is not None and self.owner[0] in self.kwargs:
+            self.mine(self.owner[1], self.kwargs[self.owner[0]])
         rows = self.model.objects.for_user(self.request.user).select_related(*self.related)
         lookups = {path: self.kwargs[name] for name, path in self.parents.items() if name in self.kwargs}
         return rows.filter(**lookups)
@@ -101,6 +105,13 @@ class Door(generics.GenericAPIView):
         """A row of `model` that the person may see, or 404."""
         rows = model.objects.for_user(self.request.user).select_related(*related)
         return get_object_or_404(rows, pk=pk)
+
+    def reach(self) -> None:
+        """404 unless what the address names is the person's to see, before a word of the body is read."""
+        if self.lookup_url_kwarg in self.kwargs:
+            self.get_object()
+        else:
+            self.get_queryset()
 
     def organization(self, slug: str | None = None) -> Any:
         """The organization named, or the one the person stands in; 404 where that is none of theirs."""
@@ -124,6 +135,7 @@ class Posts(Door):
     """A door that takes a POST, once a key."""
 
     def post(self, request: Request, **kwargs: Any) -> Response:
+        self.reach()
         return keeping.once(request, lambda: self.act(self.given(request)))
 
     def act(self, given: dict[str, Any]) -> Response:

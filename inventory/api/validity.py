@@ -78,13 +78,8 @@ class Bases(RowsAndPost):
     """The base versions of a pile; proposing one that needs no file."""
 
     model, related = BaseVersion, OF_BASE
-    parents = {"pile_id": "pile_id"}
+    parents, owner = {"pile_id": "pile_id"}, ("pile_id", Pile)
     serializer_class, given_class = s.BaseShown, g.BaseGiven
-
-    def get_queryset(self) -> Any:
-        if "pile_id" in self.kwargs:
-            self.mine(Pile, self.kwargs["pile_id"])
-        return super().get_queryset()
 
     def act(self, given: dict[str, Any]) -> Response:
         pile = self.mine(Pile, self.kwargs["pile_id"], "site__organization")

@@ -65,14 +65,9 @@ class Files(RowsAndPost):
     """The files of a survey; sending one. The same bytes again give the file that is there."""
 
     model, related = SurveyFile, OF_FILE
-    parents = {"survey_id": "survey_id"}
+    parents, owner = {"survey_id": "survey_id"}, ("survey_id", Survey)
     serializer_class, given_class = s.FileShown, g.FileGiven
     parser_classes = MULTIPART
-
-    def get_queryset(self) -> Any:
-        if "survey_id" in self.kwargs:
-            self.mine(Survey, self.kwargs["survey_id"])
-        return super().get_queryset()
 
     def act(self, given: dict[str, Any]) -> Response:
         survey = self.mine(Survey, self.kwargs["survey_id"], "site__organization")
@@ -154,7 +149,7 @@ class Measure(Posts):
 class SurveyedBases(Posts):
     """Propose a surveyed ground as a pile's next base, with its file."""
 
-    model = BaseVersion
+    model, owner = BaseVersion, ("pile_id", Pile)
     serializer_class, given_class = BaseShown, g.GroundGiven
     parser_classes = MULTIPART
 
