@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,15 +23,21 @@ class Suspect:
     standardised: float
 
 
-def suspects(run: Run, unit_m: float, precision: Precision) -> tuple[Suspect, ...]:
-    """The observation with the largest standardised residual, and any as likely; largest first."""
+def suspects(
+    run: Run, unit_m: float, precision: Precision, kinds: tuple[str, ...] = ()
+) -> tuple[Suspect, ...]:
+    """The observation with the largest standardised residual, and any as likely; largest first.
+
+    `kinds` keeps to angle, azimuth or distance, where the closure has told which it must be.
+    """
     adjusted = least_squares(run, unit_m, precision)
-    sizes = np.abs(adjusted.linear.standardised)
+    kept = np.array([not kinds or o.kind in kinds for o in adjusted.observations])
+    sizes = np.where(kept, np.abs(adjusted.linear.standardised), -1.0)
     order = np.argsort(-sizes, kind="stable")
     return tuple(
         Suspect(adjusted.observations[i].place, adjusted.observations[i].kind, float(sizes[i]))
         for i in order
-        if sizes[i] > 0.0 and sizes[i] >= AS_LIKELY * sizes[order[0]]
+        if sizes[i] >= AS_LIKELY * sizes[order[0]]
     )
 
 
@@ -50,12 +55,3 @@ def course_along_misclosure(run: Run) -> tuple[str, float] | None:
 
 def longest_course(run: Run) -> str:
     return run.traverse.course(int(np.argmax(run.traverse.distance)))
-
-
-def likely_misreading(seconds: float) -> str:
-    """What a misread circle usually is off by; "" where it fits none. Common practice, no source."""
-    for size, name in ((3600.0, "whole degrees"), (600.0, "whole tens of minutes"), (60.0, "whole minutes")):
-        times = round(abs(seconds) / size)
-        if times and math.isclose(abs(seconds), times * size, abs_tol=15.0):
-            return name
-    return ""

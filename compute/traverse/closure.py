@@ -81,11 +81,13 @@ def settle_control(traverse: Traverse, control: Control) -> Control:
             )
         stations[traverse.stations[0]] = FIRST_STATION
     settled = Control(stations, azimuths)
-    if np.isnan(traverse.direction_deg).any() and _known_course(traverse, settled) is None:
+    lone = len(traverse.distance) == 0
+    if (lone or np.isnan(traverse.direction_deg).any()) and _known_course(traverse, settled) is None:
         start, sight = traverse.stations[0], traverse.start_sight
         if settled.azimuth(start, sight) is None:
-            link = not traverse.is_loop and {start, traverse.stations[-1]} <= set(stations)
-            if np.isnan(traverse.angle_deg[0]) or link:
+            last = traverse.stations[-1]
+            link = start != last and {start, last} <= set(stations)
+            if not lone and (np.isnan(traverse.angle_deg[0]) or link):
                 raise BadOption(
                     "The traverse has no known direction to start from.",
                     where="--azimuth",

@@ -35,7 +35,7 @@ class AdjustmentNotConverging(Refused):
 
 @dataclass(frozen=True)
 class Observation:
-    """kind distance (file's unit), azimuth or angle (degrees), with one standard deviation `sigma` in the same
+    """kind distance (file's unit), azimuth or angle (degrees); `sigma` is one standard deviation in the same
     unit. An angle turns clockwise at `at` from `back` to `to`. `place`: the station or course, in words."""
 
     kind: str

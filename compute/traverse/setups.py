@@ -62,13 +62,11 @@ def read_setups(file: TraverseFile, control: Control, unit_m: float) -> FieldBoo
     refuse_if(problems, file.name)
     run = _run(setups, control)
     occupied = {setup.at for setup in run} | {_fore(run, i, control) for i in range(len(run))}
-    for setup in setups:
-        if setup.at not in occupied | set(control.stations):
-            problems.append(
-                Problem(f"Set-up {setup.name} stands on {setup.at}, which no set-up before it leads to.",
-                        "Add the foresight to it, or give the station with --station.",
-                        setup.backsight.line, 0, "at", setup.at)
-            )  # fmt: skip
+    problems += [
+        Problem(f"Set-up {s.name} stands on {s.at}, which no set-up before it leads to.",
+                "Add the foresight to it, or give it with --station.", s.backsight.line, 0, "at", s.at)
+        for s in setups if s.at not in occupied | set(control.stations)
+    ]  # fmt: skip
     refuse_if(problems, file.name)
     findings = [*_missing_heights(file.sights, groups, mark_to_mark), *_faces(setups)]
     traverse = _traverse(run, control, unit_m, findings)
@@ -79,12 +77,11 @@ def _setup(
     name: str, sights: list[Sight], unit_m: float, mark_to_mark: bool, problems: list[Problem]
 ) -> Setup:
     first = sights[0]
-    for sight in sights:
-        if sight.at != first.at:
-            problems.append(
-                Problem(f"Set-up {name} stands on {first.at} and on {sight.at}.",
-                        "Number a new set-up for each station.", sight.line, 0, "at", sight.at)
-            )  # fmt: skip
+    problems += [
+        Problem(f"Set-up {name} stands on {first.at} and on {sight.at}.",
+                "Number a new set-up for each station.", sight.line, 0, "at", sight.at)
+        for sight in sights if sight.at != first.at
+    ]  # fmt: skip
     heights = sorted({s.instrument_height for s in sights if s.instrument_height is not None})
     if len(heights) > 1:
         problems.append(
@@ -228,7 +225,7 @@ def _missing_heights(
         findings.append(
             Finding("target-height-missing", "warn",
                     f"{len(no_target)} sights have no target height (lines {lines}): they give no elevation. "
-                    "None was carried over from another line.", names, "Write the target height of each sight.")
+                    "None was carried over from another line.", names, "Write each sight's target height.")
         )  # fmt: skip
     findings += [
         Finding("instrument-height-missing", "warn", f"Set-up {name} has no instrument height: it gives no "
@@ -249,8 +246,8 @@ def _faces(setups: list[Setup]) -> list[Finding]:
                 if seconds is not None and abs(seconds) > FACES_SECONDS:
                     found.append(
                         Finding("faces-disagree", "warn",
-                                f"The two faces to {target.to} from set-up {setup.name} give a {name} error of "
-                                f"{seconds:+.0f}″, beyond {FACES_SECONDS:.0f}″.",
+                                f"The two faces to {target.to} from set-up {setup.name} give a {name} "
+                                f"error of {seconds:+.0f}″, beyond {FACES_SECONDS:.0f}″.",
                                 f"set-up {setup.name}, {target.to}",
                                 "Read both faces again; have the instrument adjusted if all sights show it.")
                     )  # fmt: skip
