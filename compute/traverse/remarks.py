@@ -32,7 +32,8 @@ def stops(run: Run, limits: Limits, unit_m: float, precision: Precision) -> list
                 "misclosure-height",
                 "stop",
                 f"Heights do not close by {closure.height:+.4f}; {closure.height_allowed:.4f} is accepted. "
-                f"Nothing was adjusted. One run of heights cannot tell its courses apart; {course} is the longest.",
+                f"Nothing was adjusted. One run of heights cannot tell its courses apart; "
+                f"{course} is the longest.",
                 f"course {course}",
                 "Compare target and instrument heights with the book, beginning there; measure them again.",
             )
