@@ -24,7 +24,7 @@ MEASUREMENT_STATES = {
     "reviewed": ("In review", "half"),
     "approved": ("Approved", "full"),
     "superseded": ("Superseded", "hollow"),
-    "rejected": ("Rejected", "stop"),
+    "rejected": ("Sent back", "stop"),
     "withdrawn": ("Withdrawn", "hollow"),
 }
 """State → (word, mark). A mark is a shape, so that a state reads without its colour."""

@@ -247,7 +247,7 @@ def test_sent_back_with_a_reason_and_answered_by_a_new_version(
     assert "a reason is needed" in lead.post(place, {}, follow=True).content.decode()
     body = lead.post(place, {"reason": "Toe missing on the north side"}, follow=True).content.decode()
     assert "Toe missing on the north side" in body
-    assert "Rejected" in body
+    assert "Sent back" in body
     surveyor.post(reverse("measure-again", args=[measurement.pk]), {"reason": "toe shot again"})
     again = Measurement.objects.get(version=2)
     assert (again.pile, again.correction_reason) == (measurement.pile, "toe shot again")

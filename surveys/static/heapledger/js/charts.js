@@ -71,10 +71,11 @@ async function drawHistory() {
   const kind = data.points.some((point) => point.mass !== null) ? "mass" : "volume";
   const unit = data[`${kind}_unit`];
   const Plotly = await plotly();
+  const paper = matchMedia("print");
   const draw = () => {
     const colours = ink();
     const layout = {
-      height: 340, margin: { l: 76, r: 16, t: 12, b: 44 }, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
+      height: 340, width: paper.matches ? 660 : undefined, margin: { l: 76, r: 16, t: 12, b: 44 }, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
       font: { family: colours.sans, color: colours.ink }, hovermode: "closest",
       legend: { orientation: "h", x: 0, y: -0.16, font: { size: 12, color: colours.quiet } }, showlegend: true,
       hoverlabel: { bgcolor: colours.sheet, bordercolor: colours.rule, font: { color: colours.ink } },
@@ -86,7 +87,7 @@ async function drawHistory() {
   holder.replaceChildren();
   await draw();
   holder.on("plotly_click", (event) => { window.location.href = event.points[0].customdata[0]; });
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
+  for (const look of [matchMedia("(prefers-color-scheme: dark)"), paper]) look.addEventListener("change", draw);
 }
 
 if (holder) whenSeen(holder, () => drawHistory().catch((fault) => said(holder, `No chart: ${fault.message}. The table below has the same figures.`)));
