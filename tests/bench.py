@@ -134,7 +134,7 @@ def run_measure(folder: Path, *arguments: str) -> dict[str, Any]:
 
 
 def bench_command(folder: Path) -> None:
-    """The whole command: two surfaces of 300,000 shots against bare reading and triangulation; a pile of 500."""
+    """The whole command on two surfaces of 300,000 shots, against bare reading and triangulation."""
     size = 300_000
     top, base = field(size, 5, 4.0), field(size, 6, 0.0)
     data = [point_text(top), point_text(base)]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from compute.case import Case
 from compute.findings.mesh import inner_edges
 from compute.findings.said import Entry, tells
+from compute.kernels.carried import above_planes, tallied
 from compute.records import Finding, FindingLimits, FloatArray, IntArray, Shots, Surface
 from compute.roles import ROLE_INDEX
 
@@ -46,6 +47,7 @@ SAMPLE = 20_000
 MOST_ROUNDS = 12
 MOST_A_ROUND = 30
 MOST_TOLD = 10
+CLOUD = 20_000
 TYPED_WRONG_M = (100.0, 10.0, 1.0)
 
 
@@ -109,29 +111,11 @@ def find_spikes_in(surface: Surface, limits: FindingLimits) -> list[Spike]:
 
 def _planes_carried_on(surface: Surface) -> _Says:
     """Every triangle's plane at the far corner of each neighbour."""
-    edges, v = inner_edges(surface), surface.vertices_m
-    corners = surface.triangles
+    edges = inner_edges(surface)
     vertex = edges.apexes.T.ravel()
     source = edges.triangles[:, ::-1].T.ravel()
-    a, b, c = (v[corners[source, k]] for k in range(3))
-    u, w = b - a, c - a
-    det = u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0]
-    d = v[vertex] - a
-    east = (d[:, 0] * w[:, 1] - d[:, 1] * w[:, 0]) / det
-    north = (u[:, 0] * d[:, 1] - u[:, 1] * d[:, 0]) / det
-    above = d[:, 2] - east * u[:, 2] - north * w[:, 2]
-    longest = np.maximum((u[:, :2] ** 2).sum(axis=1), (w[:, :2] ** 2).sum(axis=1))
-    longest = np.maximum(longest, ((c - b)[:, :2] ** 2).sum(axis=1))
-    return _Says(vertex, source, above).pick(det > THINNEST * longest)
-
-
-def _grouped(says: _Says, count: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """Order by vertex, the vertices that occur, and where each begins."""
-    order = np.argsort(says.vertex, kind="stable")
-    number = np.bincount(says.vertex, minlength=count)
-    vertex = np.flatnonzero(number)
-    begin = (np.cumsum(number) - number)[vertex]
-    return order, vertex, begin
+    above = above_planes(surface.vertices_m, surface.triangles, source, vertex, THINNEST)
+    return _Says(vertex, source, above).pick(np.isfinite(above))
 
 
 def _scatter(surface: Surface, says: _Says) -> float:
@@ -178,15 +162,8 @@ def _told(says: _Says, count: int) -> _Told:
 
 def _candidates(says: _Says, count: int, least: float) -> _Told:
     """Vertices that nearly all planes around miss the same way, by more than `least`."""
-    likely = np.zeros(count, dtype=np.bool_)
-    if len(says.vertex):
-        order, vertex, begin = _grouped(says, count)
-        above = says.above_m[order]
-        number = np.diff(np.r_[begin, len(above)])
-        up = np.add.reduceat((above > 0).astype(np.int64), begin)
-        mean_size = np.add.reduceat(np.abs(above), begin) / number
-        agreed = np.maximum(up, number - up) >= AGREED * number
-        likely[vertex[agreed & (mean_size > least)]] = True
+    number, up, mean_size = tallied(says.vertex, says.above_m, count).T
+    likely = (np.maximum(up, number - up) >= AGREED * number) & (mean_size > least)
     told = _told(says.pick(likely[says.vertex]), count)
     return told.pick(told.size_m > least)
 
@@ -239,6 +216,8 @@ def typed_wrong_m(above_m: float, scatter_m: float) -> float | None:
 @tells(SPIKE, STANDS_OUT)
 def find_spikes(case: Case) -> list[Finding]:
     """Shots that stand alone, one finding each; shots that only stand out, together. Walls are not judged."""
+    if _one_shot_weighs_nothing(case):
+        return []
     found: list[Finding] = []
     standing: list[tuple[int, Spike]] = []
     for spike in find_spikes_in(case.top, case.limits):
@@ -250,6 +229,14 @@ def find_spikes(case: Case) -> list[Finding]:
         else:
             standing.append((int(members[0]), spike))
     return [*found, *([_stands_out_finding(case, standing)] if standing else [])]
+
+
+def _one_shot_weighs_nothing(case: Case) -> bool:
+    """A cloud: ten metres on a shot of usual share cannot move the volume by a ten-thousandth."""
+    share_m2 = case.volume.plan_area_m2 / max(1, len(case.top.vertices_m))
+    return len(case.top.vertices_m) > CLOUD and 10.0 * share_m2 < 1e-4 * max(
+        case.volume.above_m3, case.volume.below_m3
+    )
 
 
 def _effect_m3(case: Case, shot: int, spike: Spike) -> float:
