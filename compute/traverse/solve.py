@@ -140,8 +140,8 @@ def _all_stations_used(traverse: Traverse, book: FieldBook | None, control: Cont
 
 def _assumptions(given: Control, settled: Control) -> list[Finding]:
     found = [
-        Finding("start-assumed", "note", f"{name} is put at {place[0]:g}, {place[1]:g}, {place[2]:g}: no known "
-                "station was given.", f"station {name}", "Give --station to have site coordinates.")
+        Finding("start-assumed", "note", f"{name} is put at {place[0]:g}, {place[1]:g}, {place[2]:g}: none "
+                "is known.", f"station {name}", "Give --station to have site coordinates.")
         for name, place in settled.stations.items() if name not in given.stations
     ]  # fmt: skip
     found += [
