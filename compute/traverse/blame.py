@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from compute.traverse.adjust import Precision, least_squares
-from compute.traverse.angles import azimuth_between
-from compute.traverse.closure import Run
+from compute.traverse.angles import SECONDS, azimuth_between
+from compute.traverse.closure import Limits, Run, lay_out
 
+LARGE_SECONDS = 3600.0
+"""Beyond this an angular error is too large for a linear test."""
 AS_LIKELY = 0.98
 """Observations whose standardised residuals come this close to the largest cannot be told apart from it."""
 
@@ -39,6 +41,20 @@ def suspects(
         for i in order
         if sizes[i] >= AS_LIKELY * sizes[order[0]]
     )
+
+
+def angle_that_closes(run: Run, limits: Limits, unit_m: float) -> str:
+    """The station whose angle, corrected alone by the whole angular misclosure, leaves the least linear
+    misclosure. Holds for errors of any size, where the standardised residual is only their first term."""
+    closure, traverse = run.closure, run.traverse
+    assert closure.angular_seconds is not None
+    left = {}
+    for i in np.flatnonzero(run.angles_closed).tolist():
+        angles = traverse.angle_deg.copy()
+        angles[i] -= closure.angular_seconds / SECONDS
+        again = lay_out(replace(traverse, angle_deg=angles), run.control, limits, unit_m, balance=False)
+        left[i] = again.closure.linear or 0.0
+    return f"station {traverse.stations[min(left, key=lambda i: left[i])]}"
 
 
 def course_along_misclosure(run: Run) -> tuple[str, float] | None:

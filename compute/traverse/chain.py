@@ -101,10 +101,8 @@ def traverse_of_angles(file: TraverseFile, control: Control) -> Traverse:
         Problem(f"The angle at {row.at} is missing.", "Fill in the angle.", row.line, 0, "angle")
         for row in (rows[1:-1] if ends else rows[1:]) if row.angle_deg is None
     ]  # fmt: skip
-    if ends and len(rows) == 1:
-        problems.append(
-            Problem("One station without a distance is no traverse.", "Add a course.", rows[0].line)
-        )
+    if len(rows) == 1:
+        problems.append(Problem("One station is no traverse.", "Add a course.", rows[0].line))
     names = [row.at for row in rows]
     problems += _visited_twice(names if ends else [*names, names[0]], rows)
     refuse_if(problems, file.name)

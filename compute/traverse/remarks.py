@@ -7,7 +7,13 @@ import numpy as np
 from compute.records import Finding
 from compute.traverse.adjust import Precision, least_squares
 from compute.traverse.angles import format_dms
-from compute.traverse.blame import course_along_misclosure, longest_course, suspects
+from compute.traverse.blame import (
+    LARGE_SECONDS,
+    angle_that_closes,
+    course_along_misclosure,
+    longest_course,
+    suspects,
+)
 from compute.traverse.closure import Closure, Limits, Run, beyond
 from compute.traverse.least_squares import Adjusted
 from compute.traverse.reduction import EARTH_RADIUS_M, REFRACTION_K
@@ -15,6 +21,7 @@ from compute.traverse.reduction import EARTH_RADIUS_M, REFRACTION_K
 LARGE = 3.29
 """Standardised residuals beyond this happen once in a thousand by chance (two-sided normal)."""
 SMALL_M = 0.005
+WHAT_TO_DO = "Compare the reading with the book and measure it again; or accept the misclosure with a reason."
 
 
 def stops(run: Run, limits: Limits, unit_m: float, precision: Precision) -> list[Finding]:
@@ -43,6 +50,20 @@ def stops(run: Run, limits: Limits, unit_m: float, precision: Precision) -> list
 
 def _plan_stop(run: Run, kind: str, limits: Limits, unit_m: float, precision: Precision) -> Finding:
     closure = run.closure
+    if (
+        kind == "angular"
+        and abs(closure.angular_seconds or 0.0) > LARGE_SECONDS
+        and closure.linear is not None
+    ):
+        place = angle_that_closes(run, limits, unit_m)
+        return Finding(
+            "misclosure-angular",
+            "stop",
+            f"{_said(closure, kind, limits)} Nothing was adjusted. Most likely wrong: the angle at {place}; "
+            "with it corrected alone the courses close best.",
+            place,
+            WHAT_TO_DO,
+        )
     kinds = ("angle",) if kind == "angular" else ("distance",) if closure.angles else ()
     likely = suspects(run, unit_m, precision, kinds)
     first = likely[0]
@@ -57,7 +78,7 @@ def _plan_stop(run: Run, kind: str, limits: Limits, unit_m: float, precision: Pr
         f"{said} Nothing was adjusted. Most likely wrong: the {first.kind} at {first.place} (standardised "
         f"residual {first.standardised:.1f}).{also}{beside if kind == 'linear' else ''}",
         first.place,
-        "Compare the reading with the book and measure it again; or accept the misclosure with a reason.",
+        WHAT_TO_DO,
     )
 
 
