@@ -32,3 +32,7 @@ PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 # The browser tests' driver keeps an event loop in the test's thread, which Django would take for
 # an asynchronous view; nothing here runs at the same time on one connection.
 os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
+
+if DATABASES["default"]["ENGINE"].endswith("postgresql"):  # noqa: F405
+    # Nothing of a test has to outlive a power cut; waiting for the disk would take half of the run.
+    DATABASES["default"]["OPTIONS"]["options"] = "-c synchronous_commit=off"  # noqa: F405

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -21,6 +22,7 @@ from tests.config.running import PRODUCTION, ROOT, environment, free_port, manag
 pytestmark = [pytest.mark.postgres, pytest.mark.rabbitmq, pytest.mark.slow]
 
 HOST = "stock.example"
+CELERY = [sys.executable, "-m", "celery", "-A", "config"]
 
 
 @pytest.fixture
@@ -88,7 +90,7 @@ def test_web_worker_and_scheduler_apart(tmp_path: Path, database: str, broker_ur
     for command in (["collectstatic", "--noinput"], ["migrate", "--noinput"]):
         done = manage(tmp_path, *command, **settings)
         assert done.returncode == 0, done.stderr
-    scheduler = ["celery", "-A", "config", "beat", "--schedule", str(tmp_path / "beat"), "--pidfile="]
+    scheduler = [*CELERY[2:], "beat", "--schedule", str(tmp_path / "beat"), "--pidfile="]
     with running(tmp_path, settings, ["config.web"], ["config.worker"], scheduler):
         wait_until(lambda: get(port, "/healthz")[0] == 200)
 
@@ -99,6 +101,17 @@ def test_web_worker_and_scheduler_apart(tmp_path: Path, database: str, broker_ur
             check=False,
         )
         assert ask.returncode == 0
+        name = f"celery@{socket.gethostname()}"
+        ping = [*CELERY, "inspect", "ping", "--destination", name, "--timeout", "5"]
+        said = subprocess.run(
+            ping,
+            cwd=ROOT,
+            env=environment(tmp_path, **settings),
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert said.returncode == 0, said.stdout + said.stderr
 
         status, headers = get(port, "/sign-in/")
         assert (status, headers["Location"]) == (301, f"https://{HOST}/sign-in/")
