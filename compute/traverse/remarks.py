@@ -24,8 +24,13 @@ SMALL_M = 0.005
 WHAT_TO_DO = "Compare the reading with the book and measure it again; or accept the misclosure with a reason."
 
 
-def stops(run: Run, limits: Limits, unit_m: float, precision: Precision) -> list[Finding]:
-    """One finding for each misclosure beyond its limit, naming the station or course most likely wrong."""
+def stops(
+    run: Run, limits: Limits, unit_m: float, precision: Precision, of_book: tuple[Finding, ...] = ()
+) -> list[Finding]:
+    """One finding for each misclosure beyond its limit, naming the station or course most likely wrong.
+
+    `of_book`: a course whose heights disagree between its two ends is the one that heights blame.
+    """
     over = beyond(run.closure, limits)
     found = []
     if "angular" in over or "linear" in over:
@@ -33,15 +38,20 @@ def stops(run: Run, limits: Limits, unit_m: float, precision: Precision) -> list
         found.append(_plan_stop(run, kind, limits, unit_m, precision))
     if "height" in over:
         closure = run.closure
-        course = longest_course(run)
+        both_ways = [f.where for f in of_book if f.code == "height-both-ways"]
+        course = both_ways[0] if both_ways else f"course {longest_course(run)}"
+        why = (
+            f"The two heights of {course} disagree."
+            if both_ways
+            else f"One run of heights cannot tell its courses apart; {course} is the longest."
+        )
         found.append(
             Finding(
                 "misclosure-height",
                 "stop",
                 f"Heights do not close by {closure.height:+.4f}; {closure.height_allowed:.4f} is accepted. "
-                f"Nothing was adjusted. One run of heights cannot tell its courses apart; "
-                f"{course} is the longest.",
-                f"course {course}",
+                f"Nothing was adjusted. {why}",
+                course,
                 "Compare target and instrument heights with the book, beginning there; measure them again.",
             )
         )
@@ -142,6 +152,16 @@ def about_closure(run: Run, unit_m: float) -> list[Finding]:
             )
         )
     return found
+
+
+def about_marks() -> Finding:
+    return Finding(
+        "heights-between-marks",
+        "note",
+        "The book has no instrument and no target heights: its height differences count from mark to mark.",
+        "reduction",
+        "If they are from the instrument's axis to the target, write both heights.",
+    )
 
 
 def about_reduction() -> Finding:

@@ -50,6 +50,7 @@ class FieldBook:
     setups: tuple[Setup, ...]
     traverse: Traverse
     findings: tuple[Finding, ...]
+    mark_to_mark: bool
 
 
 def read_setups(file: TraverseFile, control: Control, unit_m: float) -> FieldBook:
@@ -70,7 +71,8 @@ def read_setups(file: TraverseFile, control: Control, unit_m: float) -> FieldBoo
     refuse_if(problems, file.name)
     findings = [*_missing_heights(file.sights, groups, mark_to_mark), *_faces(setups)]
     traverse = _traverse(run, control, unit_m, findings)
-    return FieldBook(tuple(setups), traverse, tuple(findings))
+    between_marks = mark_to_mark and any(s.height_difference is not None for s in file.sights)
+    return FieldBook(tuple(setups), traverse, tuple(findings), between_marks)
 
 
 def _setup(

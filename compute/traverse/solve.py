@@ -65,8 +65,11 @@ def solve_traverse(request: TraverseRequest) -> TraverseResult:
     findings = _assumptions(request.control, control) + remarks.about_closure(run, unit_m)
     if book is not None:
         findings += [*book.findings, remarks.about_reduction()]
+        findings += [remarks.about_marks()] if book.mark_to_mark else []
     if over and not request.accept_reason:
-        findings += remarks.stops(run, request.limits, unit_m, request.precision)
+        findings += remarks.stops(
+            run, request.limits, unit_m, request.precision, book.findings if book else ()
+        )
         return TraverseResult(_record(run, None, None, findings, book), run, None, file.form)
     if over:
         findings.append(remarks.accepted(run, request.limits, request.accept_reason))

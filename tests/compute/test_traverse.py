@@ -228,6 +228,17 @@ def test_wrong_target_height_shows_between_both_ways():
     record = solved(field_book(targets={("CP2", "CP3"): "1.650"}), YARD_CONTROL).record
     off = next(f for f in record["findings"] if f["code"] == "height-both-ways")
     assert off["where"] == "course CP2–CP3"
+    record = solved(field_book(targets={("CP2", "CP3"): "1.900"}), YARD_CONTROL).record
+    assert (stop(record)["code"], stop(record)["where"]) == ("misclosure-height", "course CP2–CP3")
+
+
+def test_height_differences_without_any_heights_are_between_marks():
+    header = "setup,at,to,kind,circle,horizontal_distance,height_difference\n"
+    rows = header + "1,A,B,backsight,0,,\n1,A,P,shot,90,10,2\n"
+    record = solved(rows).record
+    shot = record["shots"][0]
+    assert (shot["northing"], shot["easting"], shot["elevation"]) == pytest.approx((1000.0, 1010.0, 52.0))
+    assert "heights-between-marks" in codes(record)
 
 
 def test_one_set_up_alone_gives_its_shots():
