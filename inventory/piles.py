@@ -16,7 +16,7 @@ from inventory.errors import AcrossOrganizations, BadEntry, NameTaken, PileNotOp
 from inventory.models import Material, Pile, PileLineage, Site, User
 from inventory.outlines import Ring, checked_outline, refuse_overlap
 from inventory.rights import require
-from inventory.validity import required_text
+from inventory.validity import required_code, required_text
 
 Points = Iterable[Sequence[float]]
 
@@ -151,7 +151,7 @@ def _open(
         raise AcrossOrganizations(
             "The site and the material belong to different organizations.", where="material"
         )
-    code = required_text(code, "code")
+    code = required_code(code)
     # The site's row is the queue: two piles opened at once must see each other's outlines.
     Site.objects.select_for_update().get(pk=site.pk)
     if Pile.objects.filter(site=site, code=code).exists():

@@ -10,7 +10,7 @@ from inventory.errors import BadEntry, NameTaken
 from inventory.models import Material, Organization, Site, User
 from inventory.rights import require
 from inventory.units import LENGTH_IN_M, MASS_IN_T, VOLUME_IN_M3
-from inventory.validity import required_text
+from inventory.validity import required_code, required_text
 
 SITE_SETTINGS = (
     "name",
@@ -31,7 +31,7 @@ _UNITS = {"length_unit": LENGTH_IN_M, "volume_unit": VOLUME_IN_M3, "mass_unit": 
 def open_site(organization: Organization, *, code: str, name: str, by: User, **settings: Any) -> Site:
     """A new site; `settings` are those of `SITE_SETTINGS`. Raises `NotAllowed`, `BadEntry`, `NameTaken`."""
     require(by, organization, "keep_sites")
-    code = required_text(code, "code")
+    code = required_code(code)
     if Site.objects.filter(organization=organization, code=code).exists():
         raise NameTaken(f"A site with the code {code} exists already. Nothing was changed.", where="code")
     site = Site(organization=organization, code=code)
@@ -54,7 +54,7 @@ def change_site(site: Site, *, by: User, **settings: Any) -> Site:
 def add_material(organization: Organization, *, code: str, name: str, by: User) -> Material:
     """A new material. Raises `NotAllowed`, `BadEntry`, `NameTaken`."""
     require(by, organization, "keep_materials")
-    code = required_text(code, "code")
+    code = required_code(code)
     if Material.objects.filter(organization=organization, code=code).exists():
         raise NameTaken(f"A material with the code {code} exists already. Nothing was changed.", where="code")
     return Material.objects.create(organization=organization, code=code, name=required_text(name, "name"))

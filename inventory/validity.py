@@ -112,3 +112,15 @@ def required_text(text: str, name: str) -> str:
     if not text:
         raise BadEntry(f"{name} is empty. Nothing was changed.", where=name, remedy=f"Give the {name}.")
     return text
+
+
+def required_code(text: str, name: str = "code") -> str:
+    """`text` as a code that can stand in an address: no slash, and not dots alone. Raises `BadEntry`."""
+    text = required_text(text, name)
+    if "/" in text or not text.strip("."):
+        raise BadEntry(
+            f"{name}: “{text}” cannot stand in an address. Nothing was changed.",
+            where=name,
+            remedy="Use letters, digits, dots and dashes, without a slash.",
+        )
+    return text

@@ -19,7 +19,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from compute.errors import Refused
 from inventory import rights
 from inventory.errors import BookRefused, NotAllowed
-from inventory.models import Pile, Site
+from inventory.models import Organization, Pile, Site
 from surveys.models import Measurement, Survey
 
 YARDS_IN_MASTHEAD = 6
@@ -55,8 +55,8 @@ def show(request: HttpRequest, template: str, context: dict[str, Any], status: i
     return render(request, template, context, status=status)
 
 
-def organizations_of(request: HttpRequest) -> list[Any]:
-    return [standing.organization for standing in rights._standings(request)]
+def organizations_of(request: HttpRequest) -> list[Organization]:
+    return list(Organization.objects.for_user(request.user).order_by("name", "pk"))
 
 
 def enter(request: HttpRequest, organization: Any) -> None:

@@ -7,7 +7,7 @@ import math
 from django.http import HttpRequest, HttpResponse
 from django.views.decorators.http import require_GET
 
-from inventory.models import Pile, Site
+from inventory.models import Material, Pile, Site
 from surveys.models import Measurement, Survey
 from surveys.pages.access import member_page, show
 
@@ -21,13 +21,16 @@ def page(request: HttpRequest) -> HttpResponse:
     organization = request.standing.organization
     sites = list(Site.objects.for_user(request.user).filter(organization=organization).order_by("pk"))
     piles = Pile.objects.for_user(request.user).filter(site__organization=organization)
+    pile = piles.select_related("site", "material").order_by("pk").first()
     surveys = Survey.objects.for_user(request.user).filter(site__organization=organization)
     measured = Measurement.objects.for_user(request.user).filter(survey__site__organization=organization)
     context = {
         "here": "stock",
         "sample_shots": sample_csv().count("\n") - 1,
         "sites_there": sites,
-        "pile_there": piles.select_related("site", "material").order_by("pk").first(),
+        "pile_there": pile,
+        "base_there": pile.bases.order_by("pk").first() if pile else None,
+        "material_there": Material.objects.for_user(request.user).filter(organization=organization).exists(),
         "survey_there": surveys.select_related("site").first(),
         "measured_there": measured.filter(net_m3__isnull=False).order_by("-pk").first(),
     }

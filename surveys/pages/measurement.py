@@ -75,6 +75,7 @@ def measurement_page(request: HttpRequest, measurement_id: int) -> HttpResponse:
         "tonnes_terms": tonnes_terms(m.record) if m.record else [],
         "steps": steps_open(request, m),
         "can_recompute": request.standing.can("recompute") and bool(m.digest),
+        "may_export": request.standing.can("export_stock"),
         "can_measure": request.standing.can("compute_measurement"),
         "drawing": silhouettes([m], {}, 420).get(m.pile_id, ""),
         "plan": plan_of(m, arrays, shots, units) if arrays and shots else "",

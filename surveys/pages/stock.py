@@ -95,7 +95,7 @@ def _matrix(stock: StockNow, yards: list[Yard]) -> list[tuple[RollUp, list[tuple
 
 
 def yards_of(request: HttpRequest, stock: StockNow) -> tuple[list[Yard], SafeString]:
-    """The yards with silhouettes at one scale over all of them, and the bar that tells it, as wide as they."""
+    """The yards with silhouettes at one scale over all, and the bar that tells it, drawn as wide as they."""
     refs = {
         count.evidence_ref: pile.pile.pk
         for pile in stock.piles
@@ -128,7 +128,9 @@ def yards_of(request: HttpRequest, stock: StockNow) -> tuple[list[Yard], SafeStr
 def _scale_drawing(scale: ListScale, units: Units) -> SafeString:
     unit_m = 1.0 / units.shown(1.0, "length")
     bar = scale_bar(6, 8, scale.units_per_m, 110.0, unit_m, units.symbol("length"))
-    return mark_safe(drawing(SILHOUETTE_WIDTH, 28, [bar], name="Scale of the silhouettes", class_="silhouette"))  # noqa: S308
+    return mark_safe(
+        drawing(SILHOUETTE_WIDTH, 28, [bar], name="Scale of the silhouettes", class_="silhouette")
+    )  # noqa: S308
 
 
 def _profiles(

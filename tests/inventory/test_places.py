@@ -95,3 +95,17 @@ def test_only_those_who_may_keep_sites_and_materials(cast):
         ):
             with pytest.raises(NotAllowed):
                 attempt(user)
+
+
+@pytest.mark.parametrize("code", ["A/B", "..", "."])
+def test_a_code_can_stand_in_an_address(code, company):
+    """Codes are parts of addresses: one with a slash would take the page of the whole stock down."""
+    material = company.material()
+    site = company.site()
+    for refused in (
+        lambda: company.site(code),
+        lambda: company.material(code),
+        lambda: company.pile(site, material, code),
+    ):
+        with pytest.raises(BadEntry, match="address"):
+            refused()
