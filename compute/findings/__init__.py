@@ -6,14 +6,16 @@
 from __future__ import annotations
 
 from compute.case import Case
-from compute.findings import base, edge, place, shots, surface, tops
+from compute.findings import base, control, edge, place, shots, surface, toes, tops
 from compute.findings.said import Entry, Finder
 from compute.findings.spikes import find_spikes
 from compute.records import Finding
 
 FINDERS: tuple[Finder, ...] = (
     find_spikes,
-    shots.find_control_in_surface,
+    control.find_control_in_surface,
+    control.find_over_mark,
+    control.find_control_off,
     shots.find_doubles,
     shots.find_unknown_codes,
     edge.find_hull_edge,
@@ -22,16 +24,20 @@ FINDERS: tuple[Finder, ...] = (
     edge.find_outside_edge,
     edge.find_in_other_pile,
     edge.find_uncovered,
+    edge.find_open_edge,
     surface.find_long_edges,
     tops.find_flat_triangles,
     tops.find_missing_crest,
     surface.find_steep_slopes,
-    base.find_toe_off_base,
+    toes.find_toe_off_base,
+    toes.find_pad_off_base,
+    toes.find_toe_over_pad,
     base.find_level_base_on_slope,
     base.find_lowest_toe_base,
     base.find_below_base,
     base.find_base_matters,
     place.find_wrong_place,
+    place.find_swapped_control,
     place.find_plan_unit,
     place.find_height_unit,
 )

@@ -25,7 +25,13 @@ OUTSIDE_NEAR = Entry("outside-edge", "note", "Shots just outside the toe ring; t
 NEIGHBOUR = Entry("in-other-pile", "warn", "Shots inside another pile's outline; they were left out.")
 UNCOVERED = Entry("edge-not-covered", "warn", "Slivers inside the edge that a surface does not reach.")
 
+OPEN = Entry("open-edge", "note", "The top stands off the base along an edge that is not the toe.")
+
 CLEARLY_OUTSIDE_M = 0.5
+GAP_STEPS, GAP_SHARE = 3.0, 8.0
+"""On a small pile a gap is what is wider than three usual steps and an eighth of the way round."""
+
+OPEN_MEAN_M, OPEN_LARGEST_M = 0.25, 1.0
 
 
 @tells(HULL)
@@ -75,13 +81,15 @@ def find_few_toes(case: Case) -> list[Finding]:
 
 @tells(TOE_GAP)
 def find_toe_gaps(case: Case) -> list[Finding]:
-    """The largest step along the toe against the limit and against the usual step."""
+    """Steps along the toe beyond the limit, or far beyond the usual step of a small pile. Walls apart."""
     if case.toe_ring is None:
         return []
     after = np.roll(case.edge.ring_m, -1, axis=0)
     step = np.hypot(*(after - case.edge.ring_m).T)
-    limit = max(case.limits.toe_gap_m, 3.0 * float(np.median(step)))
-    wide = np.flatnonzero(step > limit)
+    usual = float(np.quantile(step, 0.75))
+    limit = min(case.limits.toe_gap_m, max(GAP_STEPS * usual, case.edge.perimeter_m / GAP_SHARE))
+    on_wall = case.shots.role[case.edge.shot_index] == ROLE_INDEX["wall"]
+    wide = np.flatnonzero((step > limit) & ~(on_wall & np.roll(on_wall, -1)))
     if not len(wide):
         return []
     worst = int(wide[np.argmax(step[wide])])
@@ -90,12 +98,9 @@ def find_toe_gaps(case: Case) -> list[Finding]:
         Finding(
             code=TOE_GAP.code,
             severity=TOE_GAP.severity,
-            message=(
-                f"The toe has {counted(len(wide), 'gap', 'gaps')} wider than {limit:.1f} m; the widest is "
-                f"{step[worst]:.1f} m, between {case.shots.place(a)} and {case.shots.place(b)}. A "
-                "straight line "
-                "was drawn across; what bulges beyond it is not counted."
-            ),
+            message=f"The toe has {counted(len(wide), 'gap', 'gaps')} wider than {limit:.1f} m; the widest "
+            f"is {step[worst]:.1f} m, between {case.shots.place(a)} and {case.shots.place(b)}. A straight "
+            "line was drawn across; what bulges beyond it is not counted.",
             where=places(case.shots, (a, b)),
             remedy="Shoot the toe there, or draw the outer edge.",
             shots=(a, b),
@@ -165,5 +170,27 @@ def find_uncovered(case: Case) -> list[Finding]:
             "base. They count as nothing.",
             where="outer edge",
             remedy="Draw the edge inside what was measured, or survey the missing part.",
+        )
+    ]
+
+
+@tells(OPEN)
+def find_open_edge(case: Case) -> list[Finding]:
+    """Surfaces that do not meet along a drawn edge or a hull: the volume has an upright side there."""
+    gap = case.gap_m
+    if case.edge.kind == "toe" or not len(gap):
+        return []
+    mean, largest = float(gap.mean()), float(np.abs(gap).max())
+    if abs(mean) <= OPEN_MEAN_M and largest <= OPEN_LARGEST_M:
+        return []
+    return [
+        Finding(
+            code=OPEN.code,
+            severity=OPEN.severity,
+            message=f"Along the outer edge the top stands {mean:+.2f} m over the base on average, "
+            f"{largest:.2f} m at most. The volume ends there in an upright side; right at a wall or a "
+            "partition, else the edge lies on the pile or the base is too low. Nothing was closed.",
+            where="outer edge",
+            remedy="Draw the edge along the toe, unless it is a wall or an agreed partition.",
         )
     ]

@@ -1,4 +1,4 @@
-"""Findings about single shots: control among them, doubles, codes nobody knows, shots that stand out."""
+"""Findings about single shots: doubles, and codes that nobody knows."""
 
 from __future__ import annotations
 
@@ -12,61 +12,19 @@ from compute.findings.said import Entry, counted, indices, listed, places, tells
 from compute.records import Finding
 from compute.roles import ROLE_INDEX
 
-CONTROL = Entry(
-    "control-in-surface", "warn", "Shots lie on known control under another code; they were left out."
-)
-INSTRUMENT = Entry("instrument-in-surface", "warn", "Shots lie at instrument height over control; left out.")
 DUPLICATE = Entry("duplicate-shots", "note", "Shots at one place that agree in height.")
 CONFLICT = Entry(
     "conflicting-shots", "stop", "Shots at one place whose heights differ; one of them is wrong."
 )
+MANY_PAIRS, CLOUD_SIGMAS = 30, 6.0
+"""Among so many pairs the heights of a cloud scatter; only what is far beyond is a blunder."""
+
 UNKNOWN = Entry("unknown-code", "warn", "Shots whose code no rule of the site knows; they were left out.")
 
 
 def left_out_as(case: Case, reason: str) -> np.ndarray:
     """Shots left out for one reason of `compute.case.LEFT_OUT`."""
     return np.flatnonzero(case.left_out == LEFT_OUT_INDEX[reason])
-
-
-@tells(CONTROL, INSTRUMENT)
-def find_control_in_surface(case: Case) -> list[Finding]:
-    """Shots that are control by place, whatever their code says."""
-    told = (
-        (CONTROL, "coincides_with_control", "coincides with known control", "coincide with known control"),
-        (
-            INSTRUMENT,
-            "instrument_over_control",
-            "is an instrument over its mark",
-            "are instruments over marks",
-        ),
-    )
-    found = []
-    for entry, reason, one, many in told:
-        index = left_out_as(case, reason)
-        if not len(index):
-            continue
-        codes = sorted({case.shots.code(int(i)) or "(blank)" for i in index})
-        marks = _nearest_marks(case, index)
-        found.append(
-            Finding(
-                code=entry.code,
-                severity=entry.severity,
-                message=(
-                    f"{counted(len(index), f'shot {one}', f'shots {many}')} ({listed(marks)}) but carry the "
-                    f"code {listed(codes)}. In the surface they would add what is no material. Left out."
-                ),
-                where=places(case.shots, index),
-                remedy="Give them the control code in the field, or accept the finding with a reason.",
-                shots=indices(index),
-            )
-        )
-    return found
-
-
-def _nearest_marks(case: Case, index: np.ndarray) -> list[str]:
-    plan = np.array([(point.easting_m, point.northing_m) for point in case.control])
-    _, nearest = cKDTree(plan).query(np.column_stack([case.shots.x_m[index], case.shots.y_m[index]]))
-    return sorted({case.control[int(i)].name for i in nearest})
 
 
 def double_tolerance_m(case: Case) -> float:
@@ -79,12 +37,15 @@ def double_tolerance_m(case: Case) -> float:
 def find_doubles(case: Case) -> list[Finding]:
     """Shots at one place: harmless where the heights agree, a blunder where they do not."""
     index = np.flatnonzero(case.in_top & (case.shots.role != ROLE_INDEX["wall"]))
-    tree = cKDTree(np.column_stack([case.shots.x_m[index], case.shots.y_m[index]]))
-    pairs = index[tree.query_pairs(double_tolerance_m(case), output_type="ndarray")]
-    if not len(pairs):
+    plan = np.column_stack([case.shots.x_m[index], case.shots.y_m[index]])
+    near = cKDTree(plan).query_pairs(double_tolerance_m(case), output_type="ndarray")
+    if not len(near):
         return []
+    pairs = index[near]
     apart = np.abs(case.shots.z_m[pairs[:, 0]] - case.shots.z_m[pairs[:, 1]])
-    wrong = apart > case.limits.duplicate_height_m
+    across = np.hypot(*(plan[near[:, 0]] - plan[near[:, 1]]).T)
+    limit = _height_limit_m(case, apart)
+    wrong = apart > limit + across * np.tan(np.radians(case.limits.slope_limit_deg))
     found = []
     if (~wrong).any():
         alike = np.unique(pairs[~wrong])
@@ -92,10 +53,8 @@ def find_doubles(case: Case) -> list[Finding]:
             Finding(
                 code=DUPLICATE.code,
                 severity=DUPLICATE.severity,
-                message=f"{counted(len(alike), 'shot was', 'shots were')} taken at places already shot, "
-                "heights "
-                f"agreeing within {case.limits.duplicate_height_m:.2f} m. Kept; the mean counts at one "
-                "position.",
+                message=f"{counted(len(alike), 'shot lies', 'shots lie')} at places shot twice, heights "
+                f"agreeing within {limit:.2f} m. Kept; shots at exactly one position count with their mean.",
                 where=places(case.shots, alike),
                 remedy="Nothing to do.",
                 shots=indices(alike),
@@ -104,6 +63,16 @@ def find_doubles(case: Case) -> list[Finding]:
     if wrong.any():
         found.append(_conflict(case, pairs[wrong], apart[wrong]))
     return found
+
+
+def _height_limit_m(case: Case, apart: np.ndarray) -> float:
+    """The limit for heights, smaller on small models, and never within the spread of a whole cloud of "
+    "pairs."""
+    limit = case.limits.duplicate_height_m
+    limit *= double_tolerance_m(case) / case.limits.duplicate_plan_m
+    if len(apart) < MANY_PAIRS:
+        return limit
+    return max(limit, CLOUD_SIGMAS * 1.4826 * float(np.median(apart)))
 
 
 def _conflict(case: Case, pairs: np.ndarray, apart: np.ndarray) -> Finding:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +79,7 @@ def find_spikes_in(surface: Surface, limits: FindingLimits) -> list[Spike]:
 
     `alone` ones are above or below all their neighbours and mostly steeper than the limit.
     """
-    says = _planes_carried_on(surface)
+    says = _says_of(surface)
     scatter = _scatter(surface, says)
     if scatter == 0.0:
         return []
@@ -107,6 +108,22 @@ def find_spikes_in(surface: Surface, limits: FindingLimits) -> list[Spike]:
         spoilt = np.asarray(np.any(np.isin(surface.triangles, spikes), axis=1))
         says = says.pick(~spoilt[says.source] & ~np.isin(says.vertex, told.vertex))
     return sorted(found, key=lambda spike: (-abs(spike.above_m), spike.vertex))
+
+
+_SAYS: WeakKeyDictionary[Surface, _Says] = WeakKeyDictionary()
+
+
+def _says_of(surface: Surface) -> _Says:
+    """What the planes say, worked out once for each surface."""
+    found = _SAYS.get(surface)
+    if found is None:
+        found = _SAYS[surface] = _planes_carried_on(surface)
+    return found
+
+
+def scatter_of(surface: Surface) -> float:
+    """Usual distance of a vertex from what the triangles around say, m; 0 when there is too little to say."""
+    return _scatter(surface, _says_of(surface))
 
 
 def _planes_carried_on(surface: Surface) -> _Says:
@@ -232,11 +249,9 @@ def find_spikes(case: Case) -> list[Finding]:
 
 
 def _one_shot_weighs_nothing(case: Case) -> bool:
-    """A cloud: ten metres on a shot of usual share cannot move the volume by a ten-thousandth."""
+    """A cloud: ten metres on a shot of usual share make less than a cubic metre."""
     share_m2 = case.volume.plan_area_m2 / max(1, len(case.top.vertices_m))
-    return len(case.top.vertices_m) > CLOUD and 10.0 * share_m2 < 1e-4 * max(
-        case.volume.above_m3, case.volume.below_m3
-    )
+    return len(case.top.vertices_m) > CLOUD and 10.0 * share_m2 < 1.0
 
 
 def _effect_m3(case: Case, shot: int, spike: Spike) -> float:

@@ -5,10 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from compute.findings.mesh import inner_edges
 from compute.findings.said import Entry, counted, indices, places, tells
-from compute.records import Finding
+from compute.findings.smooth import calm_surface
+from compute.findings.spikes import find_spikes_in
+from compute.records import Finding, FloatArray
 from compute.roles import ROLE_INDEX
 from compute.surface import plan_areas, slopes_deg
 
@@ -33,6 +38,9 @@ def find_long_edges(case: Case) -> list[Finding]:
     length = edges.length_m
     limit = max(case.limits.long_edge_factor * edges.usual_m, case.limits.toe_gap_m)
     long = np.flatnonzero(length > limit)
+    middle = case.top.vertices_m[edges.ends[long], :2].mean(axis=1)
+    inside = shapely.contains_xy(shapely.polygons(case.edge.ring_m), middle[:, 0], middle[:, 1])
+    long = long[inside | (case.edge.kind == "hull")]
     if not len(long):
         return []
     worst = edges.ends[long[np.argmax(length[long])]]
@@ -43,9 +51,8 @@ def find_long_edges(case: Case) -> list[Finding]:
             severity=LONG_EDGE.severity,
             message=(
                 f"{counted(len(long), 'inner edge is', 'inner edges are')} longer than {limit:.1f} m, up to "
-                f"{length.max():.1f} m (median {edges.usual_m:.1f} m). Straight edges cut across a "
-                "convex "
-                "shape, so the volume reads low there."
+                f"{length[long].max():.1f} m (median {edges.usual_m:.1f} m). Straight edges cut across a "
+                "convex shape, so the volume reads low there."
             ),
             where=places(case.shots, ends),
             remedy="Shoot that part of the pile, or state the limitation.",
@@ -56,34 +63,44 @@ def find_long_edges(case: Case) -> list[Finding]:
 
 @tells(STEEP)
 def find_steep_slopes(case: Case) -> list[Finding]:
-    """Plan area steeper than the limit, walls apart."""
-    on_wall = np.zeros(len(case.top.vertices_m), np.bool_)
-    walls = case.vertex_of_shot[(case.shots.role == ROLE_INDEX["wall"]) & case.in_top]
-    on_wall[walls] = True
-    soup = case.top.corners_m
-    steep = (slopes_deg(soup) > case.limits.slope_limit_deg) & ~on_wall[case.top.triangles].any(axis=1)
+    """Plan area steeper than the limit, apart from what touches a wall or a shot that stands alone."""
+    surface = calm_surface(case)
+    soup = surface.corners_m
+    steep = slopes_deg(soup) > case.limits.slope_limit_deg
+    if surface is case.top:
+        steep &= ~_excused(case)[case.top.triangles].any(axis=1)
     areas = plan_areas(soup)
     share = float(areas[steep].sum() / areas.sum())
     if share < TELLING_SHARE:
         return []
     worst = np.flatnonzero(steep)[np.argmax(areas[steep])]
-    corners = [int(i) for i in case.top.shot_index[case.top.triangles[worst]] if i >= 0]
+    shots = _shots_at(case, soup[worst])
     return [
         Finding(
             code=STEEP.code,
             severity=STEEP.severity,
-            message=(
-                f"{100 * share:.0f} % of the area is steeper than {case.limits.slope_limit_deg:.0f}°, "
-                "which loose "
-                "material does not hold: an undercut face, a wrong height, or heights in another unit. "
-                "Tell the "
-                "manager before anybody goes near the face. Measured as shot."
-            ),
-            where=places(case.shots, corners),
+            message=f"{100 * share:.0f} % of the area is steeper than {case.limits.slope_limit_deg:.0f}°, "
+            "which loose material does not hold: an undercut face, a wrong height, or another unit of "
+            "heights. Tell the manager before anybody goes near the face. Measured as shot.",
+            where=places(case.shots, shots),
             remedy="Check the heights there; code walls as walls and structures as structures.",
-            shots=indices(corners),
+            shots=indices(shots),
         )
     ]
+
+
+def _excused(case: Case) -> NDArray[np.bool_]:
+    """(V,) vertices on walls, and those that have a finding of their own."""
+    excused = np.zeros(len(case.top.vertices_m), np.bool_)
+    excused[case.vertex_of_shot[(case.shots.role == ROLE_INDEX["wall"]) & case.in_top]] = True
+    excused[[spike.vertex for spike in find_spikes_in(case.top, case.limits) if spike.alone]] = True
+    return excused
+
+
+def _shots_at(case: Case, corners: FloatArray) -> list[int]:
+    """Shots nearest in plan to the corners of a triangle."""
+    _, nearest = cKDTree(case.top.vertices_m[:, :2]).query(corners[:, :2])
+    return [int(i) for i in case.top.shot_index[nearest] if i >= 0]
 
 
 def cross_check_differs(check: CrossCheck, case: Case) -> list[Finding]:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from compute.findings.mesh import Patch, inner_edges, patches
 from compute.findings.said import Entry, counted, tells
-from compute.records import Finding, FloatArray, IntArray
+from compute.findings.smooth import calm_surface
+from compute.records import Finding, FloatArray, IntArray, Surface
 from compute.roles import ROLE_INDEX
 from compute.surface import plan_areas, slopes_deg
 
@@ -35,12 +36,12 @@ RISE_EDGES = (0.5, 1.5)
 """How far up, in usual edge lengths along the face, the crest may lie beyond the last shots."""
 
 
-def _roomy(case: Case, triangles: NDArray[np.int64]) -> shapely.Geometry | None:
+def _roomy(surface: Surface, triangles: NDArray[np.int64]) -> shapely.Geometry | None:
     """The patch in plan when it is wide enough to hide something, else None."""
-    plan = shapely.union_all(shapely.polygons(case.top.corners_m[triangles][:, :, :2]))
+    plan = shapely.union_all(shapely.polygons(surface.corners_m[triangles][:, :, :2]))
     widest = max(shapely.get_parts(plan), key=lambda part: part.area)
     room = shapely.length(shapely.maximum_inscribed_circle(widest))
-    return plan if room >= WIDE * inner_edges(case.top).usual_m else None
+    return plan if room >= WIDE * inner_edges(surface).usual_m else None
 
 
 @tells(FLAT, FLAT_TOE)
@@ -53,7 +54,7 @@ def find_flat_triangles(case: Case) -> list[Finding]:
         on[members] = True
         flat = np.flatnonzero(on[case.top.triangles].all(axis=1))
         area = float(areas[flat].sum())
-        if area <= TELLING_SHARE * case.volume.plan_area_m2 or _roomy(case, flat) is None:
+        if area <= TELLING_SHARE * case.volume.plan_area_m2 or _roomy(case.top, flat) is None:
             continue
         found.append(
             Finding(
@@ -83,7 +84,8 @@ def find_missing_crest(case: Case) -> list[Finding]:
     A flat top that was seen has shots on it or a crest line round it; a lid that only bridges from face to
     face cuts the top off.
     """
-    soup = case.top.corners_m
+    surface = calm_surface(case)
+    soup = surface.corners_m
     slope, areas = slopes_deg(soup), plan_areas(soup)
     faces = slope > FACE_DEG
     if areas[faces].sum() < FACES_SHARE * areas.sum():
@@ -91,24 +93,24 @@ def find_missing_crest(case: Case) -> list[Finding]:
     highest, lowest = float(soup[:, :, 2].max()), float(soup[:, :, 2].min())
     level = (slope < LEVEL_DEG) & (soup[:, :, 2].min(axis=1) > lowest + 0.5 * (highest - lowest))
     lids = []
-    for patch in patches(case.top, level):
+    for patch in patches(surface, level):
         big = areas[patch.triangles].sum() > TELLING_SHARE * areas.sum()
-        if patch.is_hollow and big and not _is_crested(case, patch):
-            plan = _roomy(case, patch.triangles)
+        if patch.is_hollow and big and not _is_crested(case, surface, patch):
+            plan = _roomy(surface, patch.triangles)
             if plan is not None:
                 lids.append((patch, plan))
     if not lids:
         return []
     grade = float(np.tan(np.radians(np.median(slope[faces]))))
-    usual = inner_edges(case.top).usual_m
+    usual = inner_edges(surface).usual_m
     least, most = (sum(_over(plan, grade, n * usual) for _, plan in lids) for n in RISE_EDGES)
     triangles = np.concatenate([patch.triangles for patch, _ in lids])
     return [_missing(soup[triangles], float(areas[triangles].sum()), least, most)]
 
 
-def _is_crested(case: Case, patch: Patch) -> bool:
+def _is_crested(case: Case, surface: Surface, patch: Patch) -> bool:
     """Whether most corners of the lid are crest shots: then its rim is a crest that was seen."""
-    shots = case.top.shot_index[np.unique(case.top.triangles[patch.triangles])]
+    shots = surface.shot_index[np.unique(surface.triangles[patch.triangles])]
     crest = case.shots.role[shots[shots >= 0]] == ROLE_INDEX["crest"]
     return bool(crest.mean() > 0.5) if len(crest) else False
 
