@@ -245,7 +245,14 @@ def _line_segments(
     if not lines:
         return np.empty((0, 2), np.int32), np.empty((0, 3)), ()
     segments, extra, findings = resolve_crossings(
-        lines, ring_shots, shots.x_m, shots.y_m, shots.z_m, limits.line_height_tolerance_m, shots.place
+        lines,
+        ring_shots,
+        shots.x_m,
+        shots.y_m,
+        shots.z_m,
+        limits.line_height_tolerance_m,
+        shots.place,
+        merged.of_shot >= 0,
     )
     count = len(shots)
     to_point = np.concatenate(

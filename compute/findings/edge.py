@@ -62,6 +62,7 @@ def _toes(case: Case) -> int:
 
 @tells(FEW_TOES)
 def find_few_toes(case: Case) -> list[Finding]:
+    """Fewer toe shots than the limits want."""
     if case.toe_ring is None or len(case.toe_ring) >= case.limits.toe_shots_wanted:
         return []
     return [
@@ -110,6 +111,7 @@ def find_toe_gaps(case: Case) -> list[Finding]:
 
 @tells(OUTSIDE, OUTSIDE_NEAR)
 def find_outside_edge(case: Case) -> list[Finding]:
+    """Material shots that the toe ring left outside."""
     index = left_out_as(case, "outside_edge")
     if not len(index):
         return []
@@ -133,6 +135,7 @@ def find_outside_edge(case: Case) -> list[Finding]:
 
 @tells(NEIGHBOUR)
 def find_in_other_pile(case: Case) -> list[Finding]:
+    """Shots that belong to a neighbour, unless the file serves the whole yard."""
     index = left_out_as(case, "inside_other_pile")
     if not len(index) or case.split:
         return []
@@ -158,6 +161,7 @@ def find_in_other_pile(case: Case) -> list[Finding]:
 
 @tells(UNCOVERED)
 def find_uncovered(case: Case) -> list[Finding]:
+    """Parts of the edge's inside that a surface does not reach."""
     top, base = case.volume.top_uncovered_m2, case.volume.base_uncovered_m2
     if top <= 0.0 and base <= 0.0:
         return []

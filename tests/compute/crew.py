@@ -6,8 +6,8 @@ height = min(distance from the outline × tan slope, height limit), over a pad o
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -15,7 +15,7 @@ import shapely
 from compute.building import BaseChoice
 from compute.case import Case
 from compute.measure import MeasureRequest, measure
-from compute.records import Shots
+from compute.records import Finding, Shots
 from tests.compute.shots_of import shots_of
 
 Pad = Callable[[np.ndarray, np.ndarray], np.ndarray]
@@ -101,11 +101,38 @@ def _spots(pile: Pile, spacing_m: float, rng: np.random.Generator, crests: list)
     return [(x, y, float(z), "SPT") for (x, y), z in zip(xy, pile.heights(xy), strict=True)]
 
 
-def at_site(shots: Shots, easting_m: float = 2_000.0, northing_m: float = 4_000.0) -> Shots:
-    """The shots somewhere on a site, so that northing and easting differ."""
-    from dataclasses import replace
+EASTING_M, NORTHING_M = 2_000.0, 4_000.0
 
+
+def at_site(shots: Shots, easting_m: float = EASTING_M, northing_m: float = NORTHING_M) -> Shots:
+    """The shots somewhere on a site, so that northing and easting differ."""
     return replace(shots, x_m=shots.x_m + easting_m, y_m=shots.y_m + northing_m)
+
+
+def moved(rows: list[Row], dx: float = 0.0, dy: float = 0.0, dz: float = 0.0) -> list[Row]:
+    return [(x + dx, y + dy, z + dz, *rest) for x, y, z, *rest in rows]
+
+
+def scaled(rows: list[Row], plan: float = 1.0, height: float = 1.0) -> list[Row]:
+    """Plan scaled about the site's zero, heights about the pad, as a wrong unit does up to a shift."""
+    return [
+        (
+            (x + EASTING_M) * plan - EASTING_M,
+            (y + NORTHING_M) * plan - NORTHING_M,
+            100 + (z - 100) * height,
+            *rest,
+        )
+        for x, y, z, *rest in rows
+    ]
+
+
+def shot_named(case: Case, name: str) -> int:
+    """Index of a shot; cases keep shots in canonical order, not in that of the rows."""
+    return next(i for i in range(len(case.shots)) if case.shots.name(i) == name)
+
+
+def told(findings: Sequence[Finding]) -> list[tuple[str, str]]:
+    return [(finding.code, finding.severity) for finding in findings]
 
 
 def case_of(rows: list[tuple], base: BaseChoice | None = None, **request) -> Case:

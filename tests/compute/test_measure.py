@@ -135,9 +135,7 @@ def test_derivative_by_shot_is_the_change_of_the_net_volume(base):
     case = measured(rows, BaseChoice(base)).case
     for index in (2, 18, 20, 50):
         shot = int(np.flatnonzero(case.shots.line == index + 2)[0])
-        raised = [
-            (e, n, h + (0.001 if i == index else 0.0), code) for i, (e, n, h, code) in enumerate(rows)
-        ]
+        raised = [(e, n, h + (0.001 if i == index else 0.0), code) for i, (e, n, h, code) in enumerate(rows)]
         change = (net(raised, BaseChoice(base)) - net(rows, BaseChoice(base))) / 0.001
         assert change == pytest.approx(case.derivative_by_shot[shot], abs=1e-6 * case.volume.plan_area_m2)
 
