@@ -138,7 +138,7 @@ def test_a_wrong_pole_adds_its_height_times_the_footprint():
     want = wanted_on(*WRONG_POLE)
     wrong, right = measured(want, sent_first(WRONG_POLE)), measured(want, corrected_file(want).data)
     assert wrong["net_m3"] - right["net_m3"] == pytest.approx(514.0, rel=0.02)
-    assert graver_than_a_note(wrong) == {"height-step"}
+    assert graver_than_a_note(wrong) == {"height-step", "pad-off-base"}
 
 
 def test_control_taken_for_spots_adds_some_six_per_cent():
@@ -162,7 +162,7 @@ def test_an_old_base_counts_the_regrade_as_coal():
     want = wanted_on(*OLD_BASE)
     old = measured(want, sent_or_yard(want), base_on=date(2025, 9, 1))
     assert old["net_m3"] - as_it_was(want)["net_m3"] == pytest.approx(615.0, rel=0.02)
-    assert graver_than_a_note(old) == {"height-step"}
+    assert graver_than_a_note(old) == {"height-step", "pad-off-base"}
 
 
 def sent_or_yard(want: Wanted) -> bytes:
