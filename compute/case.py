@@ -39,8 +39,6 @@ LEFT_OUT: tuple[str, ...] = (
     "outside_edge",
     "inside_other_pile",
     "outside_outline",
-    "same_position",
-    "spike",
 )
 """Reasons, by the value in `Case.left_out`; 0 means that the shot is in the top surface."""
 

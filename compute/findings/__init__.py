@@ -44,7 +44,7 @@ FINDERS: tuple[Finder, ...] = (
 
 GRAVITY = {"stop": 0, "warn": 1, "note": 2}
 
-_WHILE_BUILDING = (surface.CROSSED, surface.CHECK)
+_WHILE_BUILDING = (surface.CROSSED, surface.JOINED, surface.CHECK)
 
 
 def find_all(case: Case) -> tuple[Finding, ...]:

@@ -26,6 +26,7 @@ STEEP = Entry("steep-slopes", "warn", "Slopes that no loose material holds.")
 CROSSED = Entry(
     "crossing-breaklines", "warn", "Lines that cross at different heights; one segment was dropped."
 )
+JOINED = Entry("crossing-breaklines", "note", "Lines that cross at one height; they were joined there.")
 CHECK = Entry("cross-check-differs", "stop", "The sections give another volume than the surfaces.")
 
 TELLING_SHARE = 0.02

@@ -99,8 +99,6 @@ LEFT_OUT = {
     "outside_edge": "Outside the outer edge",
     "inside_other_pile": "Inside another pile",
     "outside_outline": "Away from the pile's outline",
-    "same_position": "Same place as another shot",
-    "spike": "Spikes",
 }
 
 SHOT_ROLES = {
