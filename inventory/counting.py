@@ -56,13 +56,18 @@ def record_stock_count(
     base: BaseVersion | None = None,
     counted_on: dt.date | None = None,
     supersedes: StockCount | None = None,
+    certificate_no: str | None = None,
+    certificate_version: int | None = None,
+    started_at: dt.datetime | None = None,
+    ended_at: dt.datetime | None = None,
 ) -> StockCount:
     """Record what an approved measurement found; again with the same evidence: the count that is there.
 
     `volume_m3` is net above base, `below_base_m3` the part below as a positive number, `*_u95_*` expanded
     uncertainties (k = 2). `counted_on` is the survey's day, by default the site's day of `counted_at`.
-    `density` and `base` must be those in force on that day. `supersedes` is the count that this one
-    corrects; it leaves force in the same transaction.
+    `density` and `base` must be those in force on that day. `certificate_no` and `_version` name the evidence
+    on paper, `started_at` and `ended_at` say between which moments it was taken. `supersedes` is the count
+    that this one corrects; it leaves force in the same transaction.
 
     Raises `NotAllowed`, `PileNotOpen`, `BaseNotInForce`, `NoBaseInForce`, `NoDensityInForce`,
     `TonnesDoNotFollow`, `CountStands`, `CountNotCurrent`, `EvidenceChanged`, `NumberNotFinite`, `BadEntry`.
@@ -87,6 +92,10 @@ def record_stock_count(
         base=base,
         evidence_ref=required_text(evidence_ref, "evidence_ref"),
         evidence_digest=required_text(evidence_digest, "evidence_digest"),
+        certificate_no=certificate_no,
+        certificate_version=certificate_version,
+        started_at=started_at,
+        ended_at=ended_at,
         recorded_by=by,
         supersedes=supersedes,
     )

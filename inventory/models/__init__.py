@@ -1,24 +1,54 @@
+from inventory.models.audit import AuditEvent
 from inventory.models.counts import StockCount
 from inventory.models.materials import DensityApproval, DensityRecord, Material
+from inventory.models.money import AccountCode, ExportBatch, JournalEntry, JournalLine, UnitValue
+from inventory.models.movements import BeltReading, Movement, MovementImport, Scale, StockOwner
 from inventory.models.people import Membership, Organization, Role, User
+from inventory.models.periods import (
+    Adjustment,
+    Explanation,
+    Period,
+    PeriodLine,
+    PeriodStep,
+    Policy,
+    Restatement,
+)
 from inventory.models.piles import BaseVersion, Pile, PileLineage
 from inventory.models.places import Site
 from inventory.models.requests import KeptAnswer
 from inventory.models.status import Status
 
 __all__ = [
+    "AccountCode",
+    "Adjustment",
+    "AuditEvent",
     "BaseVersion",
+    "BeltReading",
     "DensityApproval",
     "DensityRecord",
+    "Explanation",
+    "ExportBatch",
+    "JournalEntry",
+    "JournalLine",
     "KeptAnswer",
     "Material",
     "Membership",
+    "Movement",
+    "MovementImport",
     "Organization",
+    "Period",
+    "PeriodLine",
+    "PeriodStep",
     "Pile",
     "PileLineage",
+    "Policy",
+    "Restatement",
     "Role",
+    "Scale",
     "Site",
     "Status",
     "StockCount",
+    "StockOwner",
+    "UnitValue",
     "User",
 ]

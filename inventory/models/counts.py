@@ -20,7 +20,9 @@ class StockCount(models.Model):
     `volume_m3` is net (above − below base), `below_base_m3` the part below, not negative. `*_u95_*` are
     expanded uncertainties, k = 2. `tonnes` is `volume_m3` times the density named, or empty where no
     density applied. `evidence_ref` leads to the evidence and is opaque here. `counted_on` is the site's
-    day of the survey. A count leaves force once: by a successor (`superseded_by`) or by withdrawal.
+    day of the survey, `started_at` to `ended_at` when it was measured, where known. `certificate_no` and
+    `certificate_version` are what the evidence is called on paper. A count leaves force once: by a
+    successor (`superseded_by`) or by withdrawal.
     """
 
     organization_path = "pile__site__organization"
@@ -41,6 +43,10 @@ class StockCount(models.Model):
     )
     evidence_ref = models.CharField(max_length=200, unique=True)
     evidence_digest = models.CharField(max_length=128)
+    certificate_no = models.CharField(max_length=80, null=True, blank=True)
+    certificate_version = models.PositiveIntegerField(null=True, blank=True)
+    started_at = models.DateTimeField(null=True, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
     recorded_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField()
     supersedes = models.OneToOneField(

@@ -11,11 +11,17 @@ from inventory.scope import ScopedQuerySet
 
 
 class Material(models.Model):
+    class CostMethod(models.TextChoices):
+        WEIGHTED_AVERAGE = "weighted-average", "weighted average"
+        FIFO = "fifo", "first in, first out"
+
     organization_path = "organization"
 
     organization = models.ForeignKey(Organization, on_delete=models.PROTECT, related_name="materials")
     code = models.CharField(max_length=20)
     name = models.CharField(max_length=200)
+    tax_class = models.CharField(max_length=40, blank=True, default="")
+    cost_method = models.CharField(max_length=20, choices=CostMethod, default=CostMethod.WEIGHTED_AVERAGE)
 
     objects = ScopedQuerySet.as_manager()
 

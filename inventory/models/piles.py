@@ -22,6 +22,7 @@ class Pile(models.Model):
 
     It exists on the days `opened_on <= day < closed_on`. `outline` is a ring of [easting, northing] in
     metres of the site frame, counter-clockwise, first point not repeated; empty where none was drawn.
+    `owner` is empty for the organization's own stock.
     """
 
     organization_path = "site__organization"
@@ -34,6 +35,9 @@ class Pile(models.Model):
     opened_on = models.DateField()
     closed_on = models.DateField(null=True, blank=True)
     hazards = models.TextField(blank=True)
+    owner = models.ForeignKey(
+        "inventory.StockOwner", on_delete=models.PROTECT, null=True, blank=True, related_name="piles"
+    )
 
     objects = PileQuerySet.as_manager()
 

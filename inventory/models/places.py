@@ -40,6 +40,7 @@ class Site(models.Model):
     day_end = models.TimeField(default=dt.time(0, 0))
     uncertainty = models.JSONField(default=dict, blank=True)
     limits = models.JSONField(default=dict, blank=True)
+    currency = models.CharField(max_length=8, blank=True, default="")
 
     objects = ScopedQuerySet.as_manager()
 
