@@ -9,6 +9,7 @@ import shapely
 
 from surveys.drawings.bands import region_above
 from surveys.drawings.palette import ADDED, NO_CHANGE, REMOVED
+from surveys.drawings.paper import Paper
 from surveys.drawings.plan import fit, grid, rings
 from surveys.drawings.section import Ruler
 from surveys.drawings.svg import (
@@ -42,10 +43,18 @@ class ChangeSheet:
     second_ring_m: FloatArray
 
 
-def change_map(sheet: ChangeSheet, *, ruler: Ruler | None = None, width: float = 860.0, name: str) -> str:
-    """SVG of the map with both outer edges, grid, key, north and scale."""
+def change_map(
+    sheet: ChangeSheet,
+    *,
+    ruler: Ruler | None = None,
+    width: float = 860.0,
+    paper: Paper | None = None,
+    name: str,
+) -> str:
+    """SVG of the map with both outer edges, grid, key, north and scale; on `paper` to a stated scale."""
     ruler = ruler or Ruler()
-    frame, height, box = fit([sheet.first_ring_m, sheet.second_ring_m], width)
+    frame, height, box = fit([sheet.first_ring_m, sheet.second_ring_m], width, paper)
+    width = paper.width if paper else width
     levels = _levels(sheet, ruler)
     parts = [
         grid(frame, box, ruler),
@@ -56,7 +65,9 @@ def change_map(sheet: ChangeSheet, *, ruler: Ruler | None = None, width: float =
         scale_bar(LEFT, height - 28, frame.scale, 150.0, ruler.unit_m, ruler.symbol),
         north_arrow(width - RIGHT - 18, 46),
     ]
-    return drawing(width, height, parts, name=name, class_="change-map")
+    if paper:
+        parts.append(text(paper.words, LEFT, height - 44, "scale-words"))
+    return drawing(width, height, parts, name=name, class_="change-map", paper=paper)
 
 
 def _levels(sheet: ChangeSheet, ruler: Ruler) -> list[float]:

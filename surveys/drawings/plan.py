@@ -11,6 +11,7 @@ import shapely
 
 from surveys.drawings import bands
 from surveys.drawings.palette import height_colour
+from surveys.drawings.paper import UNIT_MM, Paper, denominator_for
 from surveys.drawings.section import Ruler
 from surveys.drawings.svg import (
     FloatArray,
@@ -45,6 +46,8 @@ class PlanSheet:
     """What a plan shows. Plan coordinates in the site's frame, metres.
 
     ring_m : (M, 2) outer edge, or None; vertices_m, triangles : the top surface
+    cuts_m : further sections as ((2, 2) ends, name of the one, name of the other)
+    base_rings_m : outline of the base surface, where it is one of its own
     """
 
     vertices_m: FloatArray
@@ -54,6 +57,8 @@ class PlanSheet:
     base_label: str = ""
     neighbours: dict[str, FloatArray] = field(default_factory=dict)
     section_ends_m: Sequence[Sequence[float]] | None = None
+    cuts_m: Sequence[tuple[FloatArray, str, str]] = ()
+    base_rings_m: Sequence[FloatArray] = ()
 
 
 MARKS = {
@@ -73,11 +78,21 @@ MARKS = {
 """Role → a shape around its place. Told apart by shape first: a print has no colour."""
 
 
-def plan(sheet: PlanSheet, *, ruler: Ruler | None = None, width: float = 860.0, name: str) -> str:
-    """SVG of a plan, north up. Its `data-` attributes let the page turn a click into site coordinates."""
+def plan(
+    sheet: PlanSheet,
+    *,
+    ruler: Ruler | None = None,
+    width: float = 860.0,
+    paper: Paper | None = None,
+    name: str,
+) -> str:
+    """SVG of a plan, north up. Its `data-` attributes let the page turn a click into site coordinates.
+
+    On `paper` it is drawn to the paper's scale, which is stated.
+    """
     ruler = ruler or Ruler()
-    every = [sheet.vertices_m[:, :2]] + ([] if sheet.ring_m is None else [sheet.ring_m])
-    frame, height, box = fit(every, width)
+    frame, height, box = fit(places_of(sheet), width, paper)
+    width = paper.width if paper else width
     heights = sheet.vertices_m[:, 2]
     step_m, levels = bands.contour_levels(float(heights.min()), float(heights.max()), ruler.unit_m)
     parts = [
@@ -85,28 +100,52 @@ def plan(sheet: PlanSheet, *, ruler: Ruler | None = None, width: float = 860.0, 
         *_neighbours(frame, sheet.neighbours),
         _bands(frame, sheet, levels) if len(sheet.triangles) <= TRIANGLES_WITH_BANDS else "",
         _contours(frame, sheet, levels, step_m, ruler),
+        _base(frame, sheet.base_rings_m, box),
         _edge(frame, sheet.ring_m),
         _shots(frame, sheet.shots),
-        _section_line(frame, sheet.section_ends_m),
-        _footer(frame, sheet, box, width, height, ruler, step_m),
+        _section_line(frame, sheet.section_ends_m) if paper is None else "",
+        *(_cut(frame, *cut) for cut in sheet.cuts_m),
+        _footer(frame, sheet, width, height, ruler, step_m, paper),
     ]
     return drawing(
-        width, height, parts, name=name, class_="plan",
+        width, height, parts, name=name, class_="plan", paper=paper,
         data_x_min=repr(frame.x_min), data_y_max=repr(frame.y_max), data_scale=repr(frame.scale),
         data_left=num(frame.left), data_top=num(frame.top),
     )  # fmt: skip
 
 
-def fit(
-    places_m: Sequence[FloatArray], width: float
-) -> tuple[Frame, float, tuple[float, float, float, float]]:
-    """Frame, sheet height and the box (x low, y low, x high, y high) that holds all places with a margin."""
+def places_of(sheet: PlanSheet) -> list[FloatArray]:
+    """What has to be on the plan."""
+    ring = [] if sheet.ring_m is None else [sheet.ring_m]
+    return [sheet.vertices_m[:, :2], *ring, *(ends for ends, _, _ in sheet.cuts_m)]
+
+
+def extent(places_m: Sequence[FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """Low and high corner of all places with a margin, metres."""
     points = np.vstack(places_m)
     low, high = points.min(axis=0), points.max(axis=0)
     pad = 0.07 * float(max(high - low)) + 0.5
-    low, high = low - pad, high + pad
-    room = width - MARGIN_LEFT - MARGIN_RIGHT
+    return low - pad, high + pad
+
+
+def paper_for(places_m: Sequence[FloatArray], width_mm: float, height_mm: float) -> Paper:
+    """Paper of that room, at the largest scale of a scale rule that holds all places."""
+    low, high = extent(places_m)
+    room = (
+        width_mm - UNIT_MM * (MARGIN_LEFT + MARGIN_RIGHT),
+        height_mm - UNIT_MM * (MARGIN_TOP + MARGIN_BOTTOM),
+    )
+    return Paper(width_mm, height_mm, denominator_for(float(high[0] - low[0]), float(high[1] - low[1]), room))
+
+
+def fit(
+    places_m: Sequence[FloatArray], width: float, paper: Paper | None = None
+) -> tuple[Frame, float, tuple[float, float, float, float]]:
+    """Frame, sheet height and the box (x low, y low, x high, y high) that holds all places with a margin."""
+    low, high = extent(places_m)
+    room = (paper.width if paper else width) - MARGIN_LEFT - MARGIN_RIGHT
     scale = min(room / float(high[0] - low[0]), 620.0 / float(high[1] - low[1]))
+    scale = paper.units_per_m if paper else scale
     spare = room / scale - float(high[0] - low[0])
     low[0] -= spare / 2
     high[0] += spare / 2
@@ -205,6 +244,28 @@ def _shots(frame: Frame, shots: PlanShots | None) -> str:
     return el("g", *groups, class_="shots")
 
 
+def _base(frame: Frame, rings_m: Sequence[FloatArray], box: tuple[float, float, float, float]) -> str:
+    """The outline of the base as far as the sheet reaches."""
+    inside = [
+        shapely.LineString(np.vstack([ring, ring[:1]])).intersection(shapely.box(*box)) for ring in rings_m
+    ]
+    lines = [line for each in inside for line in shapely.get_parts(each) if line.geom_type == "LineString"]
+    data = "".join(path_of(frame.points(shapely.get_coordinates(line))) for line in lines)
+    return el("path", d=data, class_="base-edge") if data else ""
+
+
+def _cut(frame: Frame, ends_m: FloatArray, first: str, second: str) -> str:
+    (x1, y1), (x2, y2) = frame.points(ends_m)
+    aside = 12.0 / max(float(np.hypot(x2 - x1, y2 - y1)), 1e-9)
+    dx, dy = aside * (x2 - x1), aside * (y2 - y1)
+    return el(
+        "g",
+        el("path", d=f"M{num(x1)} {num(y1)}L{num(x2)} {num(y2)}", class_="cut-line"),
+        text(first, x1 - dx, y1 - dy + 5, "label strong", "middle"),
+        text(second, x2 + dx, y2 + dy + 5, "label strong", "middle"),
+    )
+
+
 def _section_line(frame: Frame, ends_m: Sequence[Sequence[float]] | None) -> str:
     """The cut, always in the drawing so that the page can move it."""
     if ends_m is None:
@@ -219,7 +280,13 @@ def _section_line(frame: Frame, ends_m: Sequence[Sequence[float]] | None) -> str
 
 
 def _footer(
-    frame: Frame, sheet: PlanSheet, box: Any, width: float, height: float, ruler: Ruler, step_m: float
+    frame: Frame,
+    sheet: PlanSheet,
+    width: float,
+    height: float,
+    ruler: Ruler,
+    step_m: float,
+    paper: Paper | None,
 ) -> str:
     y = height - 28
     words = f"contours every {step_m / ruler.unit_m:g} {ruler.symbol}"
@@ -229,6 +296,7 @@ def _footer(
         "g",
         scale_bar(MARGIN_LEFT, y, frame.scale, 190.0, ruler.unit_m, ruler.symbol),
         text(words, width - MARGIN_RIGHT, y + 16, "tick", "end"),
+        text(paper.words, width - MARGIN_RIGHT, y - 4, "scale-words", "end") if paper else "",
         north_arrow(width - MARGIN_RIGHT - 18, MARGIN_TOP + 26),
         class_="footer",
     )

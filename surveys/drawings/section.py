@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from surveys.drawings.paper import Paper
 from surveys.drawings.silhouette import Profile
 from surveys.drawings.svg import (
     FloatArray,
@@ -37,40 +39,53 @@ def section(
     previous: Profile | None = None,
     ruler: Ruler | None = None,
     width: float = 860.0,
+    paper: Paper | None = None,
+    exaggeration: int | None = None,
+    ends: tuple[str, str] = ("A", "B"),
     name: str,
 ) -> str:
     """SVG of a section with distances below and elevations at the left.
 
-    Drawn true to scale where it fits; a flat section is exaggerated by a whole factor, which is printed.
+    Drawn true to scale where it fits; a flat section is exaggerated by a whole factor, which is printed:
+    the one given, so that two sections have the same, or one of its own. On `paper` lengths are drawn to
+    the paper's scale, which is stated.
     """
     ruler = ruler or Ruler()
     known = np.isfinite(profile.top_m) | np.isfinite(profile.base_m)
     if known.sum() < 2:
         raise ValueError("a section needs at least two places where a surface is known")
     low, high = _height_range(profile, previous)
-    per_m = (width - LEFT - RIGHT) / max(profile.length_m, 1e-9)
-    factor = _exaggeration(per_m, high - low)
+    per_m = paper.units_per_m if paper else (width - LEFT - RIGHT) / max(profile.length_m, 1e-9)
+    width = LEFT + RIGHT + profile.length_m * per_m if paper else width
+    factor = exaggeration or _exaggeration(per_m, high - low)
     frame = Frame(profile.distance_m[0], high, per_m, LEFT, TOP, y_scale=per_m * factor)
     height = TOP + (high - low) * per_m * factor + BOTTOM
     parts = [
-        _grid(frame, profile, low, high, ruler, width),
+        _grid(frame, profile, low, high, ruler, width, ends[0]),
         *_bodies(frame, profile),
         _previous_line(frame, previous),
         el("path", d=_runs(frame, profile.distance_m, profile.base_m), class_="section-base"),
         el("path", d=_runs(frame, profile.distance_m, profile.top_m), class_="section-top"),
-        text("A", LEFT, TOP - 10, "label strong", "middle"),
-        text("B", width - RIGHT, TOP - 10, "label strong", "middle"),
-        text(_scale_words(factor), width / 2, TOP - 10, "tick", "middle"),
+        text(ends[0], LEFT, TOP - 10, "label strong", "middle"),
+        text(ends[1], width - RIGHT, TOP - 10, "label strong", "middle"),
+        text(_scale_words(factor, paper), (LEFT + width - RIGHT) / 2, TOP - 10, "tick", "middle"),
     ]
-    return drawing(width, height, parts, name=name, class_="section")
+    return drawing(width, height, parts, name=name, class_="section", paper=paper)
 
 
-def _scale_words(factor: int) -> str:
-    return (
+def _scale_words(factor: int, paper: Paper | None) -> str:
+    stated = f"{paper.words}, " if paper else ""
+    return stated + (
         "heights and lengths at one scale"
         if factor == 1
         else f"heights drawn {factor} times larger than lengths"
     )
+
+
+def exaggeration_for(profiles: Sequence[Profile], paper: Paper) -> int:
+    """One factor for several sections on one paper: that of the highest, so that none outgrows the page."""
+    ranges = [float(np.subtract(*reversed(_height_range(profile, None)))) for profile in profiles]
+    return _exaggeration(paper.units_per_m, max(ranges))
 
 
 def _height_range(profile: Profile, previous: Profile | None) -> tuple[float, float]:
@@ -87,7 +102,9 @@ def _exaggeration(per_m: float, range_m: float) -> int:
     return 1 if drawn >= 110 else min(10, int(np.ceil(110 / max(drawn, 1e-9))))
 
 
-def _grid(frame: Frame, profile: Profile, low: float, high: float, ruler: Ruler, width: float) -> str:
+def _grid(
+    frame: Frame, profile: Profile, low: float, high: float, ruler: Ruler, width: float, first: str
+) -> str:
     parts = []
     y_step = nice_step((high - low) / ruler.unit_m, 5)
     for level in steps_within(low / ruler.unit_m, high / ruler.unit_m, y_step):
@@ -101,7 +118,7 @@ def _grid(frame: Frame, profile: Profile, low: float, high: float, ruler: Ruler,
         x = frame.x(start + along * ruler.unit_m)
         parts.append(el("path", d=f"M{num(x)} {num(TOP)}V{num(floor + 5)}", class_="grid-line"))
         parts.append(text(f"{along:,.{step_decimals(x_step)}f}", x, floor + 19, "tick", "middle"))
-    words = f"distance from A below, elevation at the left, {ruler.symbol}"
+    words = f"distance from {first} below, elevation at the left, {ruler.symbol}"
     parts.append(text(words, (LEFT + width - RIGHT) / 2, floor + 36, "tick", "middle"))
     return el("g", *parts, class_="grid")
 

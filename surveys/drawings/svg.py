@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from surveys.drawings.paper import Paper, ink, sized
+
 FloatArray = NDArray[np.float64]
 
 
@@ -111,15 +113,27 @@ class Frame:
         return sheet
 
 
-def drawing(width: float, height: float, parts: Iterable[str], *, name: str, class_: str, **more: Any) -> str:
-    """A whole SVG, which keeps its shape at any width and carries its name for those who cannot see it."""
+def drawing(
+    width: float,
+    height: float,
+    parts: Iterable[str],
+    *,
+    name: str,
+    class_: str,
+    paper: Paper | None = None,
+    **more: Any,
+) -> str:
+    """A whole SVG, which keeps its shape at any width and carries its name for those who cannot see it.
+
+    On `paper` it has physical size and its own ink.
+    """
     return el(
         "svg",
         title(name),
+        ink(paper),
         *parts,
         viewbox=f"0 0 {num(width)} {num(height)}",
-        width=num(width),
-        height=num(height),
+        **(sized(width, height, paper) or {"width": num(width), "height": num(height)}),
         class_=f"drawing {class_}",
         role="img",
         xmlns="http://www.w3.org/2000/svg",
