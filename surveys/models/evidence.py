@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 from django.conf import settings
 from django.core.validators import RegexValidator
 from django.db import models
@@ -82,6 +84,8 @@ class SurveyFile(models.Model):
     class Purpose(models.TextChoices):
         MEASURE = "measure", "shots to measure"
         EDGE = "edge", "drawn outer edge"
+        FIELD_BOOK = "field-book", "field book"
+        STORED = "stored", "coordinates as the instrument stored them"
 
     class State(models.TextChoices):
         UNCLEAR = "unclear", "needs a choice"
@@ -133,15 +137,33 @@ class SurveyFile(models.Model):
 
 class ControlPointQuerySet(ScopedQuerySet):
     def in_force_on(self, day: object) -> ControlPointQuerySet:
-        """Control as it stood on `day`: `valid_from <= day < valid_to`."""
+        """Approved control as it stood on `day`: `valid_from <= day < valid_to`."""
         still = Q(valid_to__isnull=True) | Q(valid_to__gt=day)
-        return self.filter(still, valid_from__lte=day)
+        return self.filter(still, valid_from__lte=day, approval=ControlPoint.Approval.APPROVED)
+
+    def trusted_on(self, day: object) -> ControlPointQuerySet:
+        """Control in force on `day` that nobody doubted then: what a traverse may hang on."""
+        return self.in_force_on(day).exclude(standing=ControlPoint.Standing.SUSPECT, standing_since__lte=day)
 
 
 class ControlPoint(models.Model):
-    """A control station of a site from `valid_from` to before `valid_to`: a moved mark is a new row."""
+    """A control station of a site from `valid_from` to before `valid_to`: a moved mark is a new row.
+
+    `plan_u_m` and `height_u_m` are standard uncertainties (1 σ), `source` says where the place is from. A
+    proposal is in force from its approval by another person on; rows older than that rule have no names.
+    """
 
     organization_path = "site__organization"
+
+    class Standing(models.TextChoices):
+        IN_FORCE = "in-force", "in force"
+        SUSPECT = "suspect", "suspect"
+        DESTROYED = "destroyed", "destroyed"
+
+    class Approval(models.TextChoices):
+        PROPOSED = "proposed", "proposed"
+        APPROVED = "approved", "approved"
+        WITHDRAWN = "withdrawn", "withdrawn"
 
     site = models.ForeignKey("inventory.Site", on_delete=models.PROTECT, related_name="control_points")
     name = models.CharField(max_length=40)
@@ -150,16 +172,39 @@ class ControlPoint(models.Model):
     elevation_m = models.DecimalField(max_digits=10, decimal_places=4)
     valid_from = models.DateField()
     valid_to = models.DateField(null=True, blank=True)
+    source = models.TextField(blank=True, default="")
+    plan_u_m = models.DecimalField(max_digits=6, decimal_places=4, default=Decimal("0.0050"))
+    height_u_m = models.DecimalField(max_digits=6, decimal_places=4, default=Decimal("0.0050"))
+    standing = models.CharField(max_length=10, choices=Standing, default=Standing.IN_FORCE)
+    standing_since = models.DateField(null=True, blank=True)
+    approval = models.CharField(max_length=10, choices=Approval, default=Approval.APPROVED)
+    proposed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    approved_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
 
     objects = ControlPointQuerySet.as_manager()
 
     class Meta:
         ordering = ["site", "name", "valid_from"]
         constraints = [
-            models.UniqueConstraint(fields=["site", "name", "valid_from"], name="control_version_once"),
+            models.UniqueConstraint(
+                fields=["site", "name", "valid_from"],
+                condition=~Q(approval="withdrawn"),
+                name="control_version_once",
+            ),
             models.CheckConstraint(
                 name="control_ends_after_it_starts",
                 condition=Q(valid_to__isnull=True) | Q(valid_to__gt=F("valid_from")),
+            ),
+            models.CheckConstraint(
+                name="control_proposer_does_not_approve",
+                condition=Q(approved_by__isnull=True) | ~Q(approved_by=F("proposed_by")),
+            ),
+            models.CheckConstraint(
+                name="control_uncertainty_positive", condition=Q(plan_u_m__gt=0, height_u_m__gt=0)
             ),
         ]
 
