@@ -74,3 +74,20 @@ class WorkGivenUp(EvidenceRefused):
 class NoSuchFinding(EvidenceRefused):
     code = "no-such-finding"
     remedy = "Choose one of the findings of this measurement."
+
+
+class CertificateNumberUnclear(EvidenceRefused):
+    code = "certificate-number-unclear"
+    remedy = "Give pile and date, such as DRV-05/2025-04-30, with /v2 for a version."
+
+
+class NoSuchCertificate(EvidenceRefused):
+    """No approved measurement has the number, or only ones that no longer stand."""
+
+    code = "no-such-certificate"
+    remedy = "Check pile, date and version; only what was approved has a certificate."
+
+
+class CertificateAmbiguous(EvidenceRefused):
+    code = "certificate-ambiguous"
+    remedy = "Say which with --organization, and --site where one organization has two such piles."

@@ -14,6 +14,8 @@ from django.utils import timezone
 from inventory import counting, rights
 from inventory.models import Pile, StockCount
 from surveys import life
+from surveys.certificates.issuing import issue
+from surveys.certificates.numbering import certificate_of
 from surveys.errors import FindingsOpen, NoSuchFinding, ReasonNeeded, WrongState
 from surveys.models import FindingAcceptance, JobState, Measurement, State, Survey, Transition
 
@@ -101,7 +103,7 @@ def open_findings(measurement: Measurement) -> list[dict[str, Any]]:
 
 
 def approve(measurement: Measurement, by: Any, comment: str = "") -> Measurement:
-    """Make the figure the stock: one transaction that supersedes, approves and counts, or does nothing."""
+    """Make the figure the stock: supersede, approve, certify and count in one transaction, or do nothing."""
     with transaction.atomic():
         # One approval of a pile at a time, so that the second of two people sees what the first did.
         Pile.objects.select_for_update().get(pk=measurement.pile_id)
@@ -124,12 +126,14 @@ def approve(measurement: Measurement, by: Any, comment: str = "") -> Measurement
             approved_at=timezone.now(),
             supersedes=before,
         )
+        issue(measurement)
         count(measurement, by, before)
     return measurement
 
 
 def count(measurement: Measurement, by: Any, before: Measurement | None) -> StockCount:
     """Hand the approved figure to the book, through its one door."""
+    certificate_no, certificate_version = certificate_of(measurement)
     corrected = None if before is None else StockCount.objects.get(evidence_ref=before.evidence_ref)
     return counting.record_stock_count(
         measurement.pile,
@@ -146,6 +150,10 @@ def count(measurement: Measurement, by: Any, before: Measurement | None) -> Stoc
         evidence_digest=measurement.digest,
         by=by,
         supersedes=corrected,
+        certificate_no=certificate_no,
+        certificate_version=certificate_version,
+        started_at=measurement.survey.started_at,
+        ended_at=measurement.survey.ended_at,
     )
 
 
@@ -169,7 +177,7 @@ def revoke(measurement: Measurement, by: Any, reason: str) -> Measurement:
 def require_findings_settled(measurement: Measurement) -> None:
     left = open_findings(measurement)
     if left:
-        named = " ".join(dict.fromkeys(f"{finding['code']}: {finding['message']}" for finding in left))
+        named = " ".join(dict.fromkeys(f"{finding['code']}: {told_at(measurement.pile.site, finding)}" for finding in left))
         raise FindingsOpen(
             f"{len(left)} finding{'s' if len(left) > 1 else ''} must be settled first. {named} "
             "Nothing was approved.",
