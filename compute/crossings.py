@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from compute.quantities import metres
 from compute.records import Finding, FloatArray
 
 MOST_ROUNDS = 30
@@ -95,8 +96,8 @@ def resolve(
         index = places.index[point]
         return place(index) if index < len(points) else "a crossing"
 
-    joined: list[str] = []
-    dropped: list[str] = []
+    joined: list[tuple[str, str]] = []
+    dropped: list[tuple[str, str]] = []
     for round_number in range(MOST_ROUNDS + 1):
         crossings = _crossings(segments, places.xyz)
         if not crossings:
@@ -108,14 +109,14 @@ def resolve(
             if {crossing.winner, crossing.loser} & (lost | split.keys()):
                 continue
             apart = abs(crossing.winner_z - crossing.loser_z)
-            words = _words(segments, crossing, words_of)
+            told = _told(segments, crossing, words_of)
             if apart <= tolerance and segments.rank[crossing.winner] > 0:
                 where = places.at(crossing.xy, 0.5 * (crossing.winner_z + crossing.loser_z))
                 split[crossing.winner] = split[crossing.loser] = where
-                joined.append(words)
+                joined.append(told)
             else:
                 lost.add(crossing.loser)
-                dropped.append(words)
+                dropped.append(told)
         segments = without_repeats(_changed(segments, split, lost), places.xyz)
     shot_ends = np.array(places.index, dtype=np.int64)[segments.ends]
     kept = Segments(shot_ends, segments.rank, segments.label)
@@ -161,18 +162,19 @@ def _changed(segments: Segments, split: dict[int, int], lost: set[int]) -> Segme
     return Segments(np.array(ends, dtype=np.int64).reshape(-1, 2), picked.rank, picked.label)
 
 
-def _words(segments: Segments, crossing: _Crossing, words_of: Callable[[int], str]) -> str:
+def _told(segments: Segments, crossing: _Crossing, words_of: Callable[[int], str]) -> tuple[str, str]:
+    """Which two lines cross, and the sentence with their heights."""
+
     def line(row: int) -> str:
         a, b = (words_of(int(end)) for end in segments.ends[row])
         return f"{segments.label[row]} between {a} and {b}"
 
-    return (
-        f"{line(crossing.winner)} at height {crossing.winner_z:.3f} m crosses {line(crossing.loser)} "
-        f"at height {crossing.loser_z:.3f} m"
-    )
+    winner, loser = line(crossing.winner), line(crossing.loser)
+    high, low = metres(crossing.winner_z, ".3f"), metres(crossing.loser_z, ".3f")
+    return f"{winner} and {loser}", f"{winner} at height {high} crosses {loser} at height {low}"
 
 
-def _findings(joined: list[str], dropped: list[str]) -> list[Finding]:
+def _findings(joined: list[tuple[str, str]], dropped: list[tuple[str, str]]) -> list[Finding]:
     findings = []
     if dropped:
         findings.append(
@@ -182,7 +184,7 @@ def _findings(joined: list[str], dropped: list[str]) -> list[Finding]:
                 message=f"{_counted(dropped)} Two heights at one place cannot both be the surface. "
                 "The line named first was kept; the crossing piece of the other was not held as an edge, "
                 "its shots stay in the surface.",
-                where=dropped[0],
+                where=dropped[0][0],
                 remedy="Check the numbers of the strings and the heights of the shots named, "
                 "or add a shot where the lines meet.",
             )
@@ -194,13 +196,13 @@ def _findings(joined: list[str], dropped: list[str]) -> list[Finding]:
                 severity="note",
                 message=f"{_counted(joined)} The heights agree, so the lines were joined there by a point "
                 "of mean height.",
-                where=joined[0],
+                where=joined[0][0],
                 remedy="Nothing to do, unless the lines should not meet: then check their numbers.",
             )
         )
     return findings
 
 
-def _counted(words: list[str]) -> str:
-    more = f", and {len(words) - SHOWN} more places" if len(words) > SHOWN else ""
-    return "; ".join(words[:SHOWN]) + more + "."
+def _counted(told: list[tuple[str, str]]) -> str:
+    more = f", and {len(told) - SHOWN} more places" if len(told) > SHOWN else ""
+    return "; ".join(words for _, words in told[:SHOWN]) + more + "."

@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from compute.quantities import Quantity, put_in_words
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int32]
 
@@ -37,6 +39,9 @@ class SourceFile:
 class Finding:
     """Something a last look should settle. `severity` is `stop`, `warn` or `note`.
 
+    `message` is told in metres; `quantities` say where in it a length, an area or a volume stands, so that
+    it can be told in other units. It is given with them marked, by `compute.quantities`.
+
     `stop` does not stop the calculation; it stops the approval until somebody accepts it with a reason.
     `shots` are indices into `Shots`; `effect_m3` is the effect on the net volume where it is known.
     """
@@ -48,6 +53,13 @@ class Finding:
     remedy: str = ""
     effect_m3: float | None = None
     shots: tuple[int, ...] = ()
+    quantities: tuple[Quantity, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.quantities:
+            message, quantities = put_in_words(self.message)
+            object.__setattr__(self, "message", message)
+            object.__setattr__(self, "quantities", quantities)
 
     def as_dict(self) -> dict[str, Any]:
         return {
@@ -57,6 +69,7 @@ class Finding:
             "where": self.where,
             "remedy": self.remedy,
             "effect_m3": self.effect_m3,
+            "quantities": [quantity.as_list() for quantity in self.quantities],
         }
 
 

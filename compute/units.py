@@ -34,6 +34,12 @@ AREA_IN_M2: dict[str, Fraction] = {
     "square-foot": FOOT_M**2,
     "square-yard": (3 * FOOT_M) ** 2,
 }
+AREA_OF_LENGTH: dict[str, str] = {
+    "metre": "square-metre",
+    "foot": "square-foot",
+    "us-survey-foot": "square-foot",
+}
+"""Nobody measures a yard in square survey feet; the difference is four millionths."""
 
 SYMBOLS: dict[str, str] = {
     "metre": "m",

@@ -18,6 +18,7 @@ from surveys.certificates.issuing import issue
 from surveys.certificates.numbering import certificate_of
 from surveys.errors import FindingsOpen, NoSuchFinding, ReasonNeeded, WrongState
 from surveys.models import FindingAcceptance, JobState, Measurement, State, Survey, Transition
+from surveys.site_words import told_at
 
 
 def submit(measurement: Measurement, by: Any, comment: str = "") -> Measurement:
@@ -177,7 +178,8 @@ def revoke(measurement: Measurement, by: Any, reason: str) -> Measurement:
 def require_findings_settled(measurement: Measurement) -> None:
     left = open_findings(measurement)
     if left:
-        named = " ".join(dict.fromkeys(f"{finding['code']}: {told_at(measurement.pile.site, finding)}" for finding in left))
+        site = measurement.pile.site
+        named = " ".join(dict.fromkeys(f"{finding['code']}: {told_at(site, finding)}" for finding in left))
         raise FindingsOpen(
             f"{len(left)} finding{'s' if len(left) > 1 else ''} must be settled first. {named} "
             "Nothing was approved.",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from compute.findings.said import Entry, tells
+from compute.quantities import cubic_metres, metres, square_metres
 from compute.records import Finding
 from compute.roles import ROLE_INDEX
 
@@ -42,9 +43,10 @@ def find_level_base_on_slope(case: Case) -> list[Finding]:
         Finding(
             code=LEVEL_SLOPE.code,
             severity=LEVEL_SLOPE.severity,
-            message=f"The base is level, but the toe runs over {spread:.2f} m of height. A level base counts "
+            message=f"The base is level, but the toe runs over {metres(spread)} of height. A level base "
+            "counts "
             "ground as material on the high side and loses material on the low side. With the base "
-            f"{case.second_base.label} the volume would differ by {-more:+,.0f} m³.",
+            f"{case.second_base.label} the volume would differ by {cubic_metres(-more, '+,.0f')}.",
             where="base",
             remedy="Use a surveyed ground, a plane or a surface through the toe.",
             effect_m3=more,
@@ -64,7 +66,8 @@ def find_lowest_toe_base(case: Case) -> list[Finding]:
             severity=LOWEST.severity,
             message=(
                 "The base is a level through the lowest toe shot. All ground above it counts as material: "
-                f"{more:+,.0f} m³ against the {case.second_base.kind} base. Right for room on the pad, "
+                f"{cubic_metres(more, '+,.0f')} against the {case.second_base.kind} base. Right for room "
+                "on the pad, "
                 "hardly ever for stock."
             ),
             where="base",
@@ -88,8 +91,10 @@ def find_below_base(case: Case) -> list[Finding]:
             code=BELOW.code,
             severity=BELOW.severity,
             message=(
-                f"{volume.below_area_m2:,.0f} m² lie below the base by up to {volume.greatest_below_m:.2f} m "
-                f"({volume.below_m3:,.1f} m³, {told}). Pad cut, settlement, or a wrong height. Reported "
+                f"{square_metres(volume.below_area_m2)} lie below the base by up to "
+                f"{metres(volume.greatest_below_m)} "
+                f"({cubic_metres(volume.below_m3, ',.1f')}, {told}). Pad cut, settlement, or a wrong "
+                "height. Reported "
                 "apart."
             ),
             where="base",
@@ -113,8 +118,9 @@ def find_base_matters(case: Case) -> list[Finding]:
             severity=SENSITIVE.severity,
             message=(
                 f"With the base {case.second_base.label} the volume would be "
-                f"{case.second_volume.net_m3:,.0f} m³, "
-                f"{apart:+,.0f} m³. The choice of base decides this figure more than the shots do."
+                f"{cubic_metres(case.second_volume.net_m3)}, "
+                f"{cubic_metres(apart, '+,.0f')}. The choice of base decides this figure more than the "
+                "shots do."
             ),
             where="base",
             remedy="Make sure that the base in use is the right one for this pad and date.",

@@ -8,6 +8,7 @@ from scipy.spatial import cKDTree
 from compute.case import Case
 from compute.findings.said import Entry, counted, indices, listed, places, tells
 from compute.findings.shots import left_out_as
+from compute.quantities import cubic_metres, metres, millimetres
 from compute.records import Finding, IntArray, KnownPoint
 from compute.roles import ROLE_INDEX
 from compute.surface import heights_at
@@ -37,15 +38,16 @@ def find_control_in_surface(case: Case) -> list[Finding]:
         known, away = _nearest(case, marks)
         words = (
             f"{counted(len(marks), 'shot coincides', 'shots coincide')} with known control {_names(known)} "
-            f"(within {1000 * away.max():.0f} mm in plan)"
+            f"(within {millimetres(away.max())} in plan)"
         )
         found.append(_in_surface(case, CONTROL, marks, words))
     if len(instruments):
         known, _ = _nearest(case, instruments)
         above = case.shots.z_m[instruments] - np.array([mark.elevation_m for mark in known])
         words = (
-            f"{counted(len(instruments), 'shot stands', 'shots stand')} {above.min():.3f} to "
-            f"{above.max():.3f} m over {_names(known)}: the instrument, not the pile; it stands there"
+            f"{counted(len(instruments), 'shot stands', 'shots stand')} {metres(above.min(), '.3f')} to "
+            f"{metres(above.max(), '.3f')} over {_names(known)}: the instrument, not the pile; it stands "
+            "there"
         )
         found.append(_in_surface(case, INSTRUMENT, instruments, words))
     return found
@@ -57,7 +59,7 @@ def _in_surface(case: Case, entry: Entry, index: IntArray, words: str) -> Findin
     if effect is None:
         told = "Without an outer edge such shots can add tens of per cent."
     else:
-        told = f"In the surface they would change the volume by {effect:+,.1f} m³."
+        told = f"In the surface they would change the volume by {cubic_metres(effect, '+,.1f')}."
     return Finding(
         code=entry.code,
         severity=entry.severity,
@@ -110,7 +112,8 @@ def find_over_mark(case: Case) -> list[Finding]:
         return []
     shots = sorted({shot for _, shot in pairs})
     words = [
-        f"{case.shots.place(shot)} stands {case.shots.z_m[shot] - mark.elevation_m:+.2f} m over {mark.name}"
+        f"{case.shots.place(shot)} stands {metres(case.shots.z_m[shot] - mark.elevation_m, '+.2f')} over "
+        f"{mark.name}"
         for mark, shot in pairs
     ]
     return [
@@ -139,7 +142,7 @@ def find_control_off(case: Case) -> list[Finding]:
         plan = float(np.hypot(case.shots.x_m[shot] - mark.easting_m, case.shots.y_m[shot] - mark.northing_m))
         height = float(case.shots.z_m[shot] - mark.elevation_m)
         if plan > case.limits.control_plan_m or abs(height) > CONTROL_HEIGHT_M:
-            off = f"by {plan:.3f} m in plan and {height:+.3f} m in height"
+            off = f"by {metres(plan, '.3f')} in plan and {metres(height, '+.3f')} in height"
             found.append((shot, f"{mark.name} ({case.shots.place(shot)}) {off}"))
     if not found:
         return []

@@ -9,6 +9,7 @@ import shapely
 
 from compute.findings.said import Entry, counted, indices, listed, places, tells
 from compute.findings.shots import left_out_as
+from compute.quantities import metres, square_metres
 from compute.records import Finding
 from compute.roles import ROLE_INDEX
 
@@ -45,7 +46,7 @@ def find_hull_edge(case: Case) -> list[Finding]:
             severity=HULL.severity,
             message=(
                 f"There are no toe shots and no drawn edge, so the hull of the shots "
-                f"({case.edge.area_m2:,.0f} m²) "
+                f"({square_metres(case.edge.area_m2)}) "
                 "limits the volume. On a pile with a hollow footprint the hull adds material that is not "
                 "there."
             ),
@@ -99,8 +100,10 @@ def find_toe_gaps(case: Case) -> list[Finding]:
         Finding(
             code=TOE_GAP.code,
             severity=TOE_GAP.severity,
-            message=f"The toe has {counted(len(wide), 'gap', 'gaps')} wider than {limit:.1f} m; the widest "
-            f"is {step[worst]:.1f} m, between {case.shots.place(a)} and {case.shots.place(b)}. A straight "
+            message=f"The toe has {counted(len(wide), 'gap', 'gaps')} wider than {metres(limit, '.1f')}; "
+            "the widest "
+            f"is {metres(step[worst], '.1f')}, between {case.shots.place(a)} and {case.shots.place(b)}. A "
+            "straight "
             "line was drawn across; what bulges beyond it is not counted.",
             where=places(case.shots, (a, b)),
             remedy="Shoot the toe there, or draw the outer edge.",
@@ -124,7 +127,7 @@ def find_outside_edge(case: Case) -> list[Finding]:
             severity=entry.severity,
             message=(
                 f"{counted(len(index), 'shot lies', 'shots lie')} outside the toe ring, by up to "
-                f"{away.max():.2f} m. A road, a bank or the next pile is not this material. Left out."
+                f"{metres(away.max())}. A road, a bank or the next pile is not this material. Left out."
             ),
             where=places(case.shots, index[np.argsort(-away)]),
             remedy="If they are material, the toe was shot too far in: correct the toe.",
@@ -169,7 +172,8 @@ def find_uncovered(case: Case) -> list[Finding]:
         Finding(
             code=UNCOVERED.code,
             severity=UNCOVERED.severity,
-            message=f"Inside the outer edge {top:.3f} m² are not reached by the top and {base:.3f} m² not by "
+            message=f"Inside the outer edge {square_metres(top, '.3f')} are not reached by the top and "
+            f"{square_metres(base, '.3f')} not by "
             "the "
             "base. They count as nothing.",
             where="outer edge",
@@ -191,8 +195,8 @@ def find_open_edge(case: Case) -> list[Finding]:
         Finding(
             code=OPEN.code,
             severity=OPEN.severity,
-            message=f"Along the outer edge the top stands {mean:+.2f} m over the base on average, "
-            f"{largest:.2f} m at most. The volume ends there in an upright side; right at a wall or a "
+            message=f"Along the outer edge the top stands {metres(mean, '+.2f')} over the base on average, "
+            f"{metres(largest)} at most. The volume ends there in an upright side; right at a wall or a "
             "partition, else the edge lies on the pile or the base is too low. Nothing was closed.",
             where="outer edge",
             remedy="Draw the edge along the toe, unless it is a wall or an agreed partition.",

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from compute.findings.said import Entry, listed, tells
 from compute.findings.smooth import calm_surface
+from compute.quantities import metres, millimetres
 from compute.records import Finding, FloatArray
 from compute.roles import ROLE_INDEX
 from compute.surface import plan_areas, slopes_deg
@@ -69,8 +70,9 @@ def find_wrong_place(case: Case) -> list[Finding]:
     if exchanged <= explained:
         return [
             _exchanged(
-                f"The footprint lies {away:,.0f} m from the pile's outline but falls onto it (within "
-                f"{exchanged:,.1f} m) when northing and easting are exchanged."
+                f"The footprint lies {metres(away, ',.0f')} from the pile's outline but falls onto it "
+                "(within "
+                f"{metres(exchanged, ',.1f')}) when northing and easting are exchanged."
             )
         ]
     if _is_scaled(case) or _away_m(case, ring / _unit_factor(case)) <= explained:
@@ -79,7 +81,8 @@ def find_wrong_place(case: Case) -> list[Finding]:
         Finding(
             code=PLACE.code,
             severity=PLACE.severity,
-            message=f"The footprint lies {away:,.0f} m from the pile's outline: another pile, another "
+            message=f"The footprint lies {metres(away, ',.0f')} from the pile's outline: another pile, "
+            "another "
             "frame, or an old outline. A base or a density of this pile would be wrong for it. Measured as "
             "read.",
             where="coordinates",
@@ -121,8 +124,8 @@ def find_swapped_control(case: Case) -> list[Finding]:
     names = [mark.name for mark, here in zip(marks, met_mirrored, strict=True) if here]
     return [
         _exchanged(
-            f"No shot lies on known control as read, but {listed(names)} are met within {1000 * limit:.0f} "
-            "mm when northing and easting are exchanged."
+            f"No shot lies on known control as read, but {listed(names)} are met within {millimetres(limit)} "
+            "when northing and easting are exchanged."
         )
     ]
 

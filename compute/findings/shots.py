@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from compute.case import LEFT_OUT_INDEX, Case
 from compute.findings.said import Entry, counted, indices, listed, places, tells
+from compute.quantities import cubic_metres, metres, millimetres
 from compute.records import Finding
 from compute.roles import ROLE_INDEX
 
@@ -54,7 +55,8 @@ def find_doubles(case: Case) -> list[Finding]:
                 code=DUPLICATE.code,
                 severity=DUPLICATE.severity,
                 message=f"{counted(len(alike), 'shot lies', 'shots lie')} at places shot twice, heights "
-                f"agreeing within {limit:.2f} m. Kept; shots at exactly one position count with their mean.",
+                f"agreeing within {metres(limit)}. Kept; shots at exactly one position count with their "
+                "mean.",
                 where=places(case.shots, alike),
                 remedy="Nothing to do.",
                 shots=indices(alike),
@@ -86,9 +88,10 @@ def _conflict(case: Case, pairs: np.ndarray, apart: np.ndarray) -> Finding:
         code=CONFLICT.code,
         severity=CONFLICT.severity,
         message=(
-            f"{case.shots.place(a)} and {case.shots.place(b)} are {1000 * plan:.0f} mm apart in plan and "
-            f"{apart[worst]:.2f} m in height. One is wrong. "
-            f"{counted(len(pairs), 'such pair', 'such pairs')} in all; effect at most {effect:.1f} m³. "
+            f"{case.shots.place(a)} and {case.shots.place(b)} are {millimetres(plan)} apart in plan and "
+            f"{metres(apart[worst])} in height. One is wrong. "
+            f"{counted(len(pairs), 'such pair', 'such pairs')} in all; effect at most "
+            f"{cubic_metres(effect, '.1f')}. "
             "Both kept."
         ),
         where=places(case.shots, both),

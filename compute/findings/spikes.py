@@ -18,8 +18,10 @@ from compute.case import Case
 from compute.findings.mesh import inner_edges
 from compute.findings.said import Entry, tells
 from compute.kernels.carried import above_planes, tallied
-from compute.records import Finding, FindingLimits, FloatArray, IntArray, Shots, Surface
+from compute.quantities import cubic_metres, metres
+from compute.records import Finding, FindingLimits, FloatArray, IntArray, Surface
 from compute.roles import ROLE_INDEX
+from compute.units import LENGTH_IN_M
 
 SPIKE = Entry("spike", "stop", "A shot stands alone, steeper than loose material holds on all sides.")
 STANDS_OUT = Entry("stands-out", "note", "A shot stands out of its surroundings; it may be material.")
@@ -49,7 +51,7 @@ MOST_ROUNDS = 12
 MOST_A_ROUND = 30
 MOST_TOLD = 10
 CLOUD = 20_000
-TYPED_WRONG_M = (100.0, 10.0, 1.0)
+TYPED_WRONG = (100.0, 10.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -221,12 +223,15 @@ def _beyond_neighbours(surface: Surface, vertex: int) -> tuple[float, float]:
     return beyond, float(np.median(slope))
 
 
-def typed_wrong_m(above_m: float, scatter_m: float) -> float | None:
-    """The single digit of 100, 10 or 1 m that explains a spike, with its sign; None where none does."""
-    for step in TYPED_WRONG_M:
-        close = max(0.1 * step, min(3 * scatter_m, 0.35 * step))
-        if abs(abs(above_m) - step) <= close:
-            return float(np.copysign(step, above_m))
+def typed_wrong(above: float, scatter: float) -> float | None:
+    """The single digit of 100, 10 or 1 that explains a spike, with its sign; None where none does.
+
+    All in the unit of the file: a digit is typed in feet where feet are written.
+    """
+    for step in TYPED_WRONG:
+        close = max(0.1 * step, min(3 * scatter, 0.35 * step))
+        if abs(abs(above) - step) <= close:
+            return float(np.copysign(step, above))
     return None
 
 
@@ -264,8 +269,8 @@ def _spike_finding(case: Case, shot: int, spike: Spike) -> Finding:
     return Finding(
         code=SPIKE.code,
         severity=SPIKE.severity,
-        message=f"{_described(case.shots, shot, spike)} It stands steeper than loose material holds on all "
-        f"sides. It changes the volume by {effect:+.0f} m³ and is still in it.",
+        message=f"{_described(case, shot, spike)} It stands steeper than loose material holds on all "
+        f"sides. It changes the volume by {cubic_metres(effect, '+.0f')} and is still in it.",
         where=case.shots.place(shot),
         remedy="Look up the height in the field book and send a corrected file; "
         "if the shot is no material, give it a code that leaves it out.",
@@ -274,29 +279,30 @@ def _spike_finding(case: Case, shot: int, spike: Spike) -> Finding:
     )
 
 
-def _described(shots: Shots, shot: int, spike: Spike) -> str:
+def _described(case: Case, shot: int, spike: Spike) -> str:
     side = "above" if spike.above_m > 0 else "below"
     times = abs(spike.above_m) / spike.scatter_m
     words = (
-        f"Shot {shots.place(shot).removeprefix('shot').strip()} stands {abs(spike.above_m):.2f} m {side} "
-        f"what the shots around it say ({times:.0f} times the usual scatter)."
+        f"Shot {case.shots.place(shot).removeprefix('shot').strip()} stands {metres(abs(spike.above_m))} "
+        f"{side} what the shots around it say ({times:.0f} times the usual scatter)."
     )
-    typed = typed_wrong_m(spike.above_m, spike.scatter_m)
+    unit_m = float(LENGTH_IN_M[case.declared_unit])
+    typed = typed_wrong(spike.above_m / unit_m, spike.scatter_m / unit_m)
     if typed is not None:
-        z = float(shots.z_m[shot])
+        z = float(case.shots.z_m[shot]) / unit_m
         words += f" Likely {z:.2f} typed for {z - typed:.2f}."
     return words
 
 
 def _stands_out_finding(case: Case, found: list[tuple[int, Spike]]) -> Finding:
     effect = sum(_effect_m3(case, shot, spike) for shot, spike in found)
-    words = [_described(case.shots, shot, spike) for shot, spike in found[:3]]
+    words = [_described(case, shot, spike) for shot, spike in found[:3]]
     more = f" So do {len(found) - 3} more." if len(found) > 3 else ""
     return Finding(
         code=STANDS_OUT.code,
         severity=STANDS_OUT.severity,
         message=f"{' '.join(words)}{more} Vegetation, a stone or a small heap looks like this. "
-        f"Kept; worth {effect:+.1f} m³.",
+        f"Kept; worth {cubic_metres(effect, '+.1f')}.",
         where=case.shots.place(found[0][0]),
         remedy="If it is no material, give it a code that leaves it out, with the reason in the note.",
         effect_m3=effect,

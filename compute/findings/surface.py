@@ -13,6 +13,7 @@ from compute.findings.mesh import inner_edges
 from compute.findings.said import Entry, counted, indices, places, tells
 from compute.findings.smooth import calm_surface
 from compute.findings.spikes import find_spikes_in
+from compute.quantities import cubic_metres, metres
 from compute.records import Finding, FloatArray
 from compute.roles import ROLE_INDEX
 from compute.surface import plan_areas, slopes_deg
@@ -51,8 +52,10 @@ def find_long_edges(case: Case) -> list[Finding]:
             code=LONG_EDGE.code,
             severity=LONG_EDGE.severity,
             message=(
-                f"{counted(len(long), 'inner edge is', 'inner edges are')} longer than {limit:.1f} m, up to "
-                f"{length[long].max():.1f} m (median {edges.usual_m:.1f} m). Straight edges cut across a "
+                f"{counted(len(long), 'inner edge is', 'inner edges are')} longer than "
+                f"{metres(limit, '.1f')}, up to "
+                f"{metres(length[long].max(), '.1f')} (median {metres(edges.usual_m, '.1f')}). Straight "
+                "edges cut across a "
                 "convex shape, so the volume reads low there."
             ),
             where=places(case.shots, ends),
@@ -113,9 +116,10 @@ def cross_check_differs(check: CrossCheck, case: Case) -> list[Finding]:
         Finding(
             code=CHECK.code,
             severity=CHECK.severity,
-            message=f"Parallel sections give {check.net_m3:,.1f} m³, {check.difference_m3:+,.1f} m³ from the "
+            message=f"Parallel sections give {cubic_metres(check.net_m3, ',.1f')}, "
+            f"{cubic_metres(check.difference_m3, '+,.1f')} from the "
             "surfaces; "
-            f"they may differ by {limit:,.1f} m³. One of the two calculations is wrong.",
+            f"they may differ by {cubic_metres(limit, ',.1f')}. One of the two calculations is wrong.",
             where="cross-check",
             remedy="Do not sign this figure; report the files and the digest.",
         )

@@ -6,6 +6,7 @@ import numpy as np
 
 from compute.case import Case
 from compute.findings.said import Entry, counted, indices, places, tells
+from compute.quantities import cubic_metres, metres
 from compute.records import Finding, IntArray, Surface
 from compute.roles import ROLE_INDEX
 from compute.surface import heights_at
@@ -80,12 +81,14 @@ def _step(case: Case, toes: IntArray, middle: float, scatter: float) -> Finding:
     side = "above" if middle > 0 else "below"
     effect = middle * case.volume.plan_area_m2
     _, pad = _over(case, _pad(case), case.base.surface)
-    words = f"All {len(toes)} toe shots stand {abs(middle):.2f} m {side} the base (scatter {scatter:.2f} m)"
+    words = f"All {len(toes)} toe shots stand {metres(abs(middle))} {side} the base (scatter "
+    f"{metres(scatter)})"
     if len(pad) >= FEWEST and abs(float(np.median(pad))) < 0.5 * abs(middle):
         return Finding(
             code=TOE_ABOVE.code if middle > 0 else TOE_BELOW.code,
             severity=TOE_ABOVE.severity,
-            message=f"{words}, but {len(pad)} exposed-pad shots lie {float(np.median(pad)):+.2f} m from "
+            message=f"{words}, but {len(pad)} exposed-pad shots lie "
+            f"{metres(float(np.median(pad)), '+.2f')} from "
             "it, so the heights are right: the toe was shot up the slope or is buried. The strip below it "
             "was not counted.",
             where=places(case.shots, toes),
@@ -98,7 +101,7 @@ def _step(case: Case, toes: IntArray, middle: float, scatter: float) -> Finding:
         severity=TOE_STEP.severity,
         message=f"{words}{agrees}. A pole or instrument height was entered wrong, the whole toe was shot "
         "up the slope, or the pad has moved since the base was surveyed. If it is a height, the volume is "
-        f"off by {effect:+,.0f} m³. Measured as shot.",
+        f"off by {cubic_metres(effect, '+,.0f')}. Measured as shot.",
         where=places(case.shots, toes),
         remedy="Check the heights in the field book and the exposed pad; send a corrected file or a new "
         "base.",
@@ -117,8 +120,9 @@ def _some_off(case: Case, toes: IntArray, over: np.ndarray, worst: int) -> Findi
     return Finding(
         code=entry.code,
         severity=entry.severity,
-        message=f"{counted(len(off), 'toe shot lies', 'toe shots lie')} more than {ALONE_M:.2f} m off the "
-        f"base, the worst {over[worst]:+.2f} m (mean of all {float(over.mean()):+.2f} m). The toe there is "
+        message=f"{counted(len(off), 'toe shot lies', 'toe shots lie')} more than {metres(ALONE_M)} off the "
+        f"base, the worst {metres(over[worst], '+.2f')} (mean of all "
+        f"{metres(float(over.mean()), '+.2f')}). The toe there is "
         f"{cause}. The gap along the edge was left open.",
         where=places(case.shots, toes[off]),
         remedy="Shoot the toe again there, or check the base.",
@@ -143,9 +147,10 @@ def find_pad_off_base(case: Case) -> list[Finding]:
         Finding(
             code=PAD_OFF.code,
             severity=PAD_OFF.severity,
-            message=f"{len(over)} exposed-pad shots lie {abs(middle):.2f} m {side} the base (scatter "
-            f"{scatter:.2f} m). The pad has risen, settled or been regraded, or a height was entered "
-            f"wrong. Over the whole footprint that is {effect:+,.0f} m³. The base was not changed.",
+            message=f"{len(over)} exposed-pad shots lie {metres(abs(middle))} {side} the base (scatter "
+            f"{metres(scatter)}). The pad has risen, settled or been regraded, or a height was entered "
+            f"wrong. Over the whole footprint that is {cubic_metres(effect, '+,.0f')}. The base was not "
+            "changed.",
             where=places(case.shots, pad),
             remedy="Check the heights in the field book; if the pad has changed, propose a new base.",
             effect_m3=effect,
@@ -171,9 +176,9 @@ def find_toe_over_pad(case: Case) -> list[Finding]:
         Finding(
             code=TOE_OVER_PAD.code,
             severity=TOE_OVER_PAD.severity,
-            message=f"The plane through the toe passes {-middle:.2f} m above {len(over)} exposed-pad shots "
-            f"(scatter {scatter:.2f} m): the toe was shot up the slope or is buried, and the base goes "
-            f"through it. Over the footprint about {-lost:,.0f} m³ are missing. Measured as shot.",
+            message=f"The plane through the toe passes {metres(-middle)} above {len(over)} exposed-pad shots "
+            f"(scatter {metres(scatter)}): the toe was shot up the slope or is buried, and the base goes "
+            f"through it. Over the footprint about {cubic_metres(-lost)} are missing. Measured as shot.",
             where=places(case.shots, pad),
             remedy="Shoot the toe where the material meets the pad, or use a surveyed ground as the base.",
             effect_m3=lost,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from compute.findings.mesh import Patch, inner_edges, patches
 from compute.findings.said import Entry, counted, tells
 from compute.findings.smooth import calm_surface
+from compute.quantities import cubic_metres, metres, square_metres
 from compute.records import Finding, FloatArray, IntArray, Surface
 from compute.roles import ROLE_INDEX
 from compute.surface import plan_areas, slopes_deg
@@ -61,7 +62,8 @@ def find_flat_triangles(case: Case) -> list[Finding]:
                 code=entry.code,
                 severity=entry.severity,
                 message=f"{counted(len(flat), 'triangle has', 'triangles have')} all corners on {label}, "
-                f"{area:,.0f} m² in all: between these nothing was shot. A hump there is not counted, a "
+                f"{square_metres(area)} in all: between these nothing was shot. A hump there is not "
+                "counted, a "
                 "hollow is counted as full. The surface was drawn straight across.",
                 where=label,
                 remedy="Shoot spots between, or state the limitation.",
@@ -128,9 +130,12 @@ def _missing(corners: FloatArray, area_m2: float, least_m3: float, most_m3: floa
         code=NO_CREST.code,
         severity=NO_CREST.severity,
         message=f"{counted(len(corners), 'level triangle closes', 'level triangles close')} the top at "
-        f"{low:.1f}–{high:.1f} m over {area_m2:,.0f} m², with no crest line round them and no shot inside. "
-        f"If the faces run on up to where the next shots would be, {least_m3:,.0f} to {most_m3:,.0f} m³ are "
-        f"missing ({least_m3 / area_m2:.1f} to {most_m3 / area_m2:.1f} m over that area). Measured as drawn.",
+        f"{metres(low, '.1f')} to {metres(high, '.1f')} over {square_metres(area_m2)}, with no crest line "
+        "round them and no shot inside. "
+        f"If the faces run on up to where the next shots would be, {cubic_metres(least_m3)} to "
+        f"{cubic_metres(most_m3)} are "
+        f"missing ({metres(least_m3 / area_m2, '.1f')} to {metres(most_m3 / area_m2, '.1f')} over that "
+        "area). Measured as drawn.",
         where="top of the pile",
         remedy="Add crest and top shots, or state the limitation.",
         effect_m3=-0.5 * (least_m3 + most_m3),

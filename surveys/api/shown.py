@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from inventory.api.problems import Problem
 from inventory.api.shown import Named
 from surveys.models import Alert, FindingAcceptance, Measurement, Survey, SurveyFile, Transition
+from surveys.site_words import told_at
 
 
 class SurveyShown(serializers.ModelSerializer):
@@ -57,7 +59,10 @@ class FindingShown(serializers.Serializer):
 
     code = serializers.CharField()
     severity = serializers.CharField()
-    message = serializers.CharField()
+    message = serializers.CharField(help_text="In metres, m² and m³, as every figure here.")
+    message_in_site_units = serializers.CharField()
+    where = serializers.CharField(allow_blank=True)
+    effect_m3 = serializers.FloatField(allow_null=True)
     remedy = serializers.CharField(allow_blank=True, default="")
 
 
@@ -100,7 +105,7 @@ class MeasurementShown(serializers.ModelSerializer):
 class MeasurementWhole(MeasurementShown):
     """With findings, what was accepted, its life so far, every input pinned and the full record."""
 
-    findings = FindingShown(many=True)
+    findings = serializers.SerializerMethodField()
     acceptances = AcceptanceShown(many=True)
     transitions = TransitionShown(many=True)
     request = serializers.DictField()
@@ -109,6 +114,14 @@ class MeasurementWhole(MeasurementShown):
     class Meta(MeasurementShown.Meta):
         fields = [*MeasurementShown.Meta.fields, "findings", "acceptances", "transitions"]
         fields += ["request", "record"]
+
+    @extend_schema_field(FindingShown(many=True))
+    def get_findings(self, measurement: Measurement) -> Any:
+        site = measurement.pile.site
+        told = [
+            {**finding, "message_in_site_units": told_at(site, finding)} for finding in measurement.findings
+        ]
+        return FindingShown(told, many=True).data
 
 
 class RefusedPile(serializers.Serializer):

@@ -10,13 +10,11 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from compute.units import AREA_IN_M2, LENGTH_IN_M, MASS_IN_T, SYMBOLS, VOLUME_IN_M3
+from compute.units import AREA_IN_M2, AREA_OF_LENGTH, LENGTH_IN_M, MASS_IN_T, SYMBOLS, VOLUME_IN_M3
 from inventory.quantity import present
 
 MINUS = "\u2212"
 NO_BREAK = "\u00a0"
-
-AREA_OF_LENGTH = {"metre": "square-metre", "foot": "square-foot", "us-survey-foot": "square-foot"}
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from django.utils.safestring import SafeString, mark_safe
 
 from surveys.drawings.silhouette import ListScale, Profile, silhouette
 from surveys.models import JobState, Measurement, State
+from surveys.site_words import told_at
 
 WEIGHTS = ("stop", "warn", "note")
 SILHOUETTE_WIDTH = 300.0
@@ -76,7 +77,7 @@ class MeasuredPile:
 
 
 def weighed_findings(measurement: Measurement) -> tuple[WeighedFinding, ...]:
-    """Findings in the order of their weight. Reads `acceptances`, which the caller prefetches."""
+    """Findings by weight, in the site's units. Reads `acceptances`, which the caller prefetches."""
     if not measurement.record:
         return ()
     accepted = {acceptance.code: acceptance for acceptance in measurement.acceptances.all()}
@@ -84,7 +85,7 @@ def weighed_findings(measurement: Measurement) -> tuple[WeighedFinding, ...]:
         WeighedFinding(
             finding["code"],
             finding["severity"],
-            finding["message"],
+            told_at(measurement.pile.site, finding),
             finding.get("where", ""),
             finding.get("remedy", ""),
             finding.get("effect_m3"),

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from compute.findings.shots import find_doubles, find_unknown_codes
-from compute.findings.spikes import Spike, find_spikes, find_spikes_in, typed_wrong_m
+from compute.findings.spikes import Spike, find_spikes, find_spikes_in, typed_wrong
 from compute.records import FindingLimits
 from compute.triangulate import triangulate
 from tests.compute.crew import Pile, case_of, crew_shots, shot_named, told
@@ -97,7 +97,7 @@ def test_wall_shots_are_not_judged():
      (5.0, 0.1, None), (0.6, 0.05, None), (3.0, 0.5, None)],
 )  # fmt: skip
 def test_which_digit_was_typed_wrong(above_m, scatter_m, typed_m):
-    assert typed_wrong_m(above_m, scatter_m) == typed_m
+    assert typed_wrong(above_m, scatter_m) == typed_m
 
 
 @pytest.mark.parametrize("slope_deg", [20.0, 37.0, 44.0])
