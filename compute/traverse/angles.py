@@ -1,7 +1,8 @@
 """Angles as people write them: degrees, minutes and seconds, decimal degrees, gon, quadrant bearings.
 
-Everything inside is decimal degrees, clockwise, azimuths from north. A text that can be read in two ways is
-refused with `ValueError`, whose message says what is wrong in words a surveyor can use.
+Everything inside is decimal degrees, clockwise, azimuths from north. A bare number is in the unit that the
+file declares (`ANGLE_UNITS`), never in a guessed one. A text that can be read in two ways is refused with
+`ValueError`, whose message says what is wrong in words a surveyor can use.
 """
 
 from __future__ import annotations
@@ -21,18 +22,25 @@ _DECIMAL = re.compile(r"(?P<v>[+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*(?P<unit>°|deg|d|
 _BEARING = re.compile(r"(?P<from>[NS])\s*(?P<angle>[^NSEW]*?[^NSEW\s]|)\s*(?P<to>[EW])", re.IGNORECASE)
 GON_DEG = 0.9
 SECONDS = 3600.0
+ANGLE_UNITS = ("degree", "gon", "packed-dms")
+"""What a bare number means: decimal degrees, gon, or degrees with minutes and seconds behind the point
+(226.5423 is 226°54′23″)."""
 
 
-def parse_angle(text: str) -> float:
+def parse_angle(text: str, unit: str = "degree") -> float:
     """Decimal degrees of `226-54-23`, `226°54′23″`, `226 54 23`, `226:54:23`, `226.9064`, `251.3 gon`."""
     text = text.strip()
     match = _DECIMAL.fullmatch(text)
     if match:
-        value = float(match["v"])
-        return value * GON_DEG if (match["unit"] or "").lower() in ("g", "gon") else value
+        mark = (match["unit"] or "").lower()
+        if mark in ("g", "gon") or (not mark and unit == "gon"):
+            return float(match["v"]) * GON_DEG
+        return _unpacked(match["v"]) if not mark and unit == "packed-dms" else float(match["v"])
     match = _SEPARATED.fullmatch(text)
     if not match:
         raise ValueError(f"“{text}” is not an angle")
+    if unit == "gon" and not re.search(r"[°d′'’]", text, re.IGNORECASE):
+        raise ValueError(f"“{text}” has minutes, but the angles of the file are declared in gon")
     minutes, seconds = float(match["m"]), float(match["s"] or 0.0)
     if minutes >= 60.0 or seconds >= 60.0:
         raise ValueError(f"minutes and seconds of “{text}” have to be below 60")
@@ -42,7 +50,18 @@ def parse_angle(text: str) -> float:
     return -value if match["sign"] == "-" else value
 
 
-def parse_direction(text: str) -> float:
+def _unpacked(text: str) -> float:
+    """Decimal degrees of D.MMSSs: two digits of minutes, two of seconds, then their decimals."""
+    sign = -1.0 if text.startswith("-") else 1.0
+    whole, _, digits = text.lstrip("+-").partition(".")
+    digits = digits.ljust(4, "0")
+    minutes, seconds = int(digits[:2]), float(f"{digits[2:4]}.{digits[4:] or '0'}")
+    if minutes >= 60 or seconds >= 60.0:
+        raise ValueError(f"minutes and seconds of “{text}” have to be below 60")
+    return sign * (int(whole or 0) + minutes / 60.0 + seconds / SECONDS)
+
+
+def parse_direction(text: str, unit: str = "degree") -> float:
     """Azimuth in [0, 360) of an azimuth or a quadrant bearing such as `S 36-00-00 E`."""
     match = _BEARING.fullmatch(text.strip())
     if not match:
@@ -50,8 +69,8 @@ def parse_direction(text: str) -> float:
             r"deg|gon|\dm|\ds", text, re.IGNORECASE
         ):
             raise ValueError(f"“{text}” is not a quadrant bearing such as S 36-00-00 E")
-        return turn(parse_angle(text))
-    angle = parse_angle(match["angle"])
+        return turn(parse_angle(text, unit))
+    angle = parse_angle(match["angle"], unit)
     if not 0.0 <= angle <= 90.0:
         raise ValueError(f"a quadrant bearing lies between 0 and 90°, “{text}” does not")
     north, east = match["from"].upper() == "N", match["to"].upper() == "E"

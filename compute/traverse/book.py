@@ -11,8 +11,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from compute.errors import BadValues, ColumnsUnknown, FileEmpty, FileNotText, Problem
-from compute.traverse.angles import parse_angle, parse_direction
+from compute.errors import BadOption, BadValues, ColumnsUnknown, FileEmpty, FileNotText, Problem
+from compute.traverse.angles import ANGLE_UNITS, parse_angle, parse_direction
 
 KINDS = ("backsight", "foresight", "check", "shot")
 FACES = {
@@ -28,7 +28,7 @@ OPTIONAL: dict[str, tuple[str, ...]] = {
     "angles": ("height_difference",),
     "field book": (
         "face", "zenith", "slope_distance", "horizontal_distance", "height_difference", "instrument_height",
-        "target_height", "code", "note",
+        "target_height", "code", "note", "prism_constant", "ppm", "northing", "easting", "elevation",
     ),
 }  # fmt: skip
 KEPT_PROBLEMS = 50
@@ -57,7 +57,11 @@ class AngleRow:
 
 @dataclass(frozen=True)
 class Sight:
-    """One pointing. `height_difference` is from the instrument's axis to the target; face 0: not noted."""
+    """One pointing. `height_difference` is from the instrument's axis to the target; face 0: not noted.
+
+    `prism_constant` and `ppm` as written for this sight; `northing`, `easting`, `elevation` as the instrument
+    itself stored the target.
+    """
 
     setup: str
     at: str
@@ -74,6 +78,11 @@ class Sight:
     code: str
     note: str
     line: int
+    prism_constant: float | None = None
+    ppm: float | None = None
+    northing: float | None = None
+    easting: float | None = None
+    elevation: float | None = None
 
 
 @dataclass(frozen=True)
@@ -92,6 +101,7 @@ class _Reader:
     """Cells of one line, with every fault noted where it stands."""
 
     columns: dict[str, int]
+    angle_unit: str = "degree"
     problems: list[Problem] = field(default_factory=list)
     cells: list[str] = field(default_factory=list)
     line: int = 0
@@ -107,12 +117,12 @@ class _Reader:
         column = self.columns.get(name, -1) + 1
         self.problems.append(Problem(f"{message}.", remedy, self.line, column, name, value))
 
-    def angle(self, name: str, parse: Callable[[str], float], needed: bool = False) -> float | None:
+    def angle(self, name: str, parse: Callable[[str, str], float], needed: bool = False) -> float | None:
         value = self.text(name, needed)
         if not value:
             return None
         try:
-            return parse(value)
+            return parse(value, self.angle_unit)
         except ValueError as error:
             self.fault(name, value, str(error), "Write 226-54-23, 226°54′23″ or decimal degrees.")
             return None
@@ -134,11 +144,20 @@ class _Reader:
         return number
 
 
-def read_traverse(data: bytes, name: str) -> TraverseFile:
-    """The file's rows; `BadValues` lists every fault with its place, `ColumnsUnknown` names the forms."""
+def read_traverse(data: bytes, name: str, angle_unit: str = "degree") -> TraverseFile:
+    """The file's rows; `BadValues` lists every fault with its place, `ColumnsUnknown` names the forms.
+
+    `angle_unit` (of `ANGLE_UNITS`) is what a bare number among the angles means.
+    """
+    if angle_unit not in ANGLE_UNITS:
+        raise BadOption(
+            f"{angle_unit!r} is no unit of angles.",
+            where="angle unit",
+            remedy=f"Use {', '.join(ANGLE_UNITS)}.",
+        )
     rows = _rows(data, name)
     form, columns = _form([cell.strip().lower() for cell in rows[0][1]], name)
-    reader = _Reader(columns)
+    reader = _Reader(columns, angle_unit)
     parse = {"courses": _course, "angles": _angle, "field book": _sight}[form]
     parsed: list[CourseRow | AngleRow | Sight | None] = []
     for reader.line, reader.cells in rows[1:]:
@@ -250,8 +269,11 @@ def _sight(reader: _Reader) -> Sight | None:
     lengths = {
         name: reader.length(name, positive=name.endswith("distance"))
         for name in ("slope_distance", "horizontal_distance", "height_difference", "instrument_height",
-                     "target_height")
+                     "target_height", "prism_constant", "ppm", "northing", "easting", "elevation")
     }  # fmt: skip
+    if (lengths["northing"] is None) != (lengths["easting"] is None):
+        missing = "northing" if lengths["northing"] is None else "easting"
+        reader.fault(missing, "", f"A stored coordinate without its {missing}", "Fill in both, or neither.")
     if lengths["slope_distance"] is not None and not reader.text("zenith"):
         reader.fault("zenith", "", "A slope distance without its zenith angle", "Fill in the zenith angle.")
     if circle is None:

@@ -24,6 +24,14 @@ class Limits:
     smallest_ratio: float = 5000.0
     angle_seconds: float = 20.0
     height_m: float = 0.02
+    height_m_per_root_km: float | None = None
+    """Where given, heights may miss this times the root of the length in kilometres, instead of `height_m`."""
+
+    def height_allowed(self, courses: int, length_m: float) -> float:
+        """Metres."""
+        if self.height_m_per_root_km is not None:
+            return self.height_m_per_root_km * math.sqrt(length_m / 1000.0)
+        return self.height_m * math.sqrt(max(courses, 1))
 
 
 @dataclass(frozen=True)
@@ -173,7 +181,7 @@ def _closure(
 ) -> Closure:  # fmt: skip
     perimeter = float(traverse.distance.sum())
     start, end = (control.stations.get(traverse.stations[i]) for i in (0, -1))
-    allowed = limits.height_m / unit_m * math.sqrt(max(len(traverse.distance), 1))
+    allowed = limits.height_allowed(len(traverse.distance), perimeter * unit_m) / unit_m
     if not traverse.is_loop and (start is None or end is None or len(traverse.stations) < 2):
         return Closure("open", None, None, None, None, None, perimeter, None, None, allowed, "", 0)
     north = east = up = 0.0

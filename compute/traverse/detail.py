@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from compute.errors import BadOption
@@ -25,13 +26,20 @@ class Shot:
     place: Place
     code: str
     setup: str
+    line: int = 0
 
 
-def radiate(setup: Setup, target: Reduced, at: dict[str, Place], control: Control) -> Place:
-    """Coordinates of `target` by direction, distance and height difference from a set-up."""
+def radiate(
+    setup: Setup, target: Reduced, at: dict[str, Place], control: Control, turned: Mapping[str, float]
+) -> Place:
+    """Coordinates of `target` by direction, distance and height difference from a set-up.
+
+    `turned` : azimuth of the circle's zero of the set-ups (by name) that do not hang on their back-sight
+    """
     assert target.distance is not None
     here = at[setup.at]
-    azimuth = math.radians(_orientation(setup, at, control) + target.direction_deg)
+    zero = turned[setup.name] if setup.name in turned else _orientation(setup, at, control)
+    azimuth = math.radians(zero + target.direction_deg)
     up = None if here[2] is None or target.height_difference is None else here[2] + target.height_difference
     return (
         here[0] + target.distance * math.cos(azimuth),
@@ -40,9 +48,11 @@ def radiate(setup: Setup, target: Reduced, at: dict[str, Place], control: Contro
     )
 
 
-def shots_of(setups: tuple[Setup, ...], at: dict[str, Place], control: Control) -> list[Shot]:
+def shots_of(
+    setups: tuple[Setup, ...], at: dict[str, Place], control: Control, turned: Mapping[str, float]
+) -> list[Shot]:
     return [
-        Shot(target.to, radiate(setup, target, at, control), target.code, setup.name)
+        Shot(target.to, radiate(setup, target, at, control, turned), target.code, setup.name, target.line)
         for setup in setups
         for target in setup.targets
         if target.kind == "shot"
@@ -50,7 +60,7 @@ def shots_of(setups: tuple[Setup, ...], at: dict[str, Place], control: Control) 
 
 
 def side_marks(
-    setups: tuple[Setup, ...], at: dict[str, Place], control: Control
+    setups: tuple[Setup, ...], at: dict[str, Place], control: Control, turned: Mapping[str, float]
 ) -> tuple[dict[str, Place], list[Finding]]:
     """Foresights that no set-up follows: radiated, and named as the open legs they are."""
     marks: dict[str, Place] = {}
@@ -60,7 +70,7 @@ def side_marks(
             # A mark whose direction is known without coordinates closes angles; its distance places nothing.
             known = target.to in at or target.to in marks or control.azimuth(setup.at, target.to) is not None
             if target.kind == "foresight" and not known:
-                marks[target.to] = radiate(setup, target, at, control)
+                marks[target.to] = radiate(setup, target, at, control, turned)
                 findings.append(
                     Finding(
                         "open-leg",
@@ -74,15 +84,16 @@ def side_marks(
 
 
 def check_sights(
-    setups: tuple[Setup, ...], at: dict[str, Place], control: Control, unit_m: float
-) -> list[Finding]:
+    setups: tuple[Setup, ...], at: dict[str, Place], control: Control, unit_m: float,
+    turned: Mapping[str, float],
+) -> list[Finding]:  # fmt: skip
     """Check sights to stations whose coordinates are known or adjusted, and distances to the back-sight."""
     findings = []
     for setup in setups:
         for target in setup.targets:
             if target.kind != "check" or target.to not in at or target.distance is None:
                 continue
-            seen, known = radiate(setup, target, at, control), at[target.to]
+            seen, known = radiate(setup, target, at, control, turned), at[target.to]
             plan = math.hypot(seen[0] - known[0], seen[1] - known[1])
             up = None if seen[2] is None or known[2] is None else seen[2] - known[2]
             beyond = max(plan, abs(up or 0.0)) > CHECK_M / unit_m

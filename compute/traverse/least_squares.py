@@ -165,7 +165,7 @@ def adjust_plan(
             at[name] = (at[name][0] + float(linear.x[i]), at[name][1] + float(linear.x[i + 1]))
         moved = float(np.abs(linear.x).max(initial=0.0)) / max(1.0, _extent(at))
         rounds += 1
-    ellipses = {name: _ellipse(linear.cofactor[i : i + 2, i : i + 2]) for name, i in column.items()}
+    ellipses = {name: standard_ellipse(linear.cofactor[i : i + 2, i : i + 2]) for name, i in column.items()}
     return Adjusted(at, tuple(observations), linear, ellipses, moved < CONVERGED)
 
 
@@ -225,7 +225,7 @@ def _linearise(
     return half_turn(observation.value - computed)
 
 
-def _ellipse(cofactor: FloatArray) -> Ellipse:
+def standard_ellipse(cofactor: FloatArray) -> Ellipse:
     values, vectors = np.linalg.eigh(cofactor)
     minor, major = np.sqrt(np.maximum(values, 0.0))
     return Ellipse(float(major), float(minor), azimuth_between(vectors[0, 1], vectors[1, 1]) % 180.0)

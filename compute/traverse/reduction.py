@@ -15,9 +15,7 @@ import numpy as np
 
 from compute.traverse.angles import SECONDS, half_turn, mean_direction, turn
 from compute.traverse.book import Sight
-
-EARTH_RADIUS_M = 6_371_000.0
-REFRACTION_K = 0.13
+from compute.traverse.edm import EARTH_RADIUS_M, REFRACTION_K, Reducing
 
 
 @dataclass(frozen=True)
@@ -40,6 +38,27 @@ class Reduced:
     line: int
 
 
+@dataclass(frozen=True)
+class SightReduction:
+    """One pointing reduced, step by step, in the book's unit; None where a step has nothing to work on.
+
+    `zenith_deg` is the mean of the set-up's pointings to the target, turned to face one; `over_axis` the
+    height of the target over the instrument's axis with `curvature` in it; `height_difference` from mark to
+    mark.
+    """
+
+    face: int
+    direction_deg: float
+    zenith_deg: float | None
+    prism_constant: float
+    ppm: float
+    corrected_slope: float | None
+    horizontal_distance: float | None
+    curvature: float | None
+    over_axis: float | None
+    height_difference: float | None
+
+
 def curvature_and_refraction(distance: float, unit_m: float, k: float = REFRACTION_K) -> float:
     """Added to a height difference, in the unit of `distance` (horizontal); `unit_m` metres in that unit."""
     return (1.0 - k) * distance**2 * unit_m / (2.0 * EARTH_RADIUS_M)
@@ -60,21 +79,17 @@ def face_of(sight: Sight) -> int:
 
 
 def reduce_sights(
-    sights: list[Sight], instrument_height: float | None, unit_m: float, mark_to_mark: bool
+    sights: list[Sight], instrument_height: float | None, reducing: Reducing, mark_to_mark: bool
 ) -> Reduced:
     """One target of one set-up. `mark_to_mark`: the book's height differences are already between the marks,
     because it holds no instrument and no target height anywhere."""
-    faces = [face_of(s) for s in sights]
-    directions = [turn(s.circle_deg - (180.0 if f == 2 else 0.0)) for s, f in zip(sights, faces, strict=True)]
-    zeniths = [_face_one_zenith(s, f) for s, f in zip(sights, faces, strict=True)]
-    distances, heights = [], []
-    zenith_mean = {f: _mean([z for z, g in zip(zeniths, faces, strict=True) if g == f]) for f in (1, 2)}
+    steps = reduce_each(sights, instrument_height, reducing, mark_to_mark)
+    zenith_mean = {
+        f: _mean([_face_one_zenith(s, f) for s, r in zip(sights, steps, strict=True) if r.face == f])
+        for f in (1, 2)
+    }
     both = [z for z in zenith_mean.values() if z is not None]
-    for sight in sights:
-        distance, height = _reduce_one(sight, _mean(both), instrument_height, unit_m, mark_to_mark)
-        distances.append(distance)
-        heights.append(height)
-    first, second = ([d for d, g in zip(directions, faces, strict=True) if g == f] for f in (1, 2))
+    first, second = ([r.direction_deg for r in steps if r.face == f] for f in (1, 2))
     collimation = (
         half_turn(mean_direction(first) - mean_direction(second)) / 2.0 * SECONDS
         if first and second
@@ -84,9 +99,25 @@ def reduce_sights(
     # Each face weighs the same, however many pointings it has: that is what cancels the collimation.
     direction = mean_direction([mean_direction(group) for group in (first, second) if group])
     return Reduced(
-        sights[0].to, sights[0].kind, direction, _mean(distances), _mean(heights), sights[0].code,
-        collimation, index, len(sights), sights[0].line,
+        sights[0].to, sights[0].kind, direction, _mean([r.horizontal_distance for r in steps]),
+        _mean([r.height_difference for r in steps]), sights[0].code, collimation, index, len(sights),
+        sights[0].line,
     )  # fmt: skip
+
+
+def reduce_each(
+    sights: list[Sight], instrument_height: float | None, reducing: Reducing, mark_to_mark: bool
+) -> list[SightReduction]:
+    """The pointings of one set-up to one target, each by itself but for the zenith angle, which is the mean
+    of the faces."""
+    faces = [face_of(s) for s in sights]
+    zeniths = [_face_one_zenith(s, f) for s, f in zip(sights, faces, strict=True)]
+    zenith_mean = {f: _mean([z for z, g in zip(zeniths, faces, strict=True) if g == f]) for f in (1, 2)}
+    zenith = _mean([z for z in zenith_mean.values() if z is not None])
+    return [
+        _reduce_one(sight, face, zenith, instrument_height, reducing, mark_to_mark)
+        for sight, face in zip(sights, faces, strict=True)
+    ]
 
 
 def _face_one_zenith(sight: Sight, face: int) -> float | None:
@@ -96,22 +127,30 @@ def _face_one_zenith(sight: Sight, face: int) -> float | None:
 
 
 def _reduce_one(
-    sight: Sight, zenith: float | None, hi: float | None, unit_m: float, mark_to_mark: bool
-) -> tuple[float | None, float | None]:
+    sight: Sight, face: int, zenith: float | None, hi: float | None, reducing: Reducing, mark_to_mark: bool
+) -> SightReduction:
+    edm = reducing.edm_of(sight.setup, sight.prism_constant, sight.ppm)
     distance, over_axis = sight.horizontal_distance, sight.height_difference
-    if sight.slope_distance is not None and zenith is not None:
-        flat = horizontal_distance(sight.slope_distance, zenith)
+    slope = None if sight.slope_distance is None else edm.corrected(sight.slope_distance)
+    curvature: float | None = None
+    if slope is not None and zenith is not None:
+        flat = horizontal_distance(slope, zenith)
         distance = flat if distance is None else distance
         if over_axis is None:
-            over_axis = vertical_distance(sight.slope_distance, zenith)
-            over_axis += curvature_and_refraction(flat, unit_m)
+            curvature = curvature_and_refraction(flat, reducing.unit_m, reducing.refraction_k)
+            over_axis = vertical_distance(slope, zenith) + curvature
     elif over_axis is None and distance is not None and zenith is not None:
-        over_axis = distance / math.tan(math.radians(zenith)) + curvature_and_refraction(distance, unit_m)
+        curvature = curvature_and_refraction(distance, reducing.unit_m, reducing.refraction_k)
+        over_axis = distance / math.tan(math.radians(zenith)) + curvature
+    height: float | None = None
     if mark_to_mark:
-        return distance, over_axis if sight.height_difference is not None else None
-    if over_axis is None or hi is None or sight.target_height is None:
-        return distance, None
-    return distance, over_axis + hi - sight.target_height
+        height = over_axis if sight.height_difference is not None else None
+    elif over_axis is not None and hi is not None and sight.target_height is not None:
+        height = over_axis + hi - sight.target_height
+    direction = turn(sight.circle_deg - (180.0 if face == 2 else 0.0))
+    return SightReduction(
+        face, direction, zenith, edm.prism_constant, edm.ppm, slope, distance, curvature, over_axis, height
+    )
 
 
 def _mean(values: list[float | None] | list[float]) -> float | None:

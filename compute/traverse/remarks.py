@@ -14,9 +14,11 @@ from compute.traverse.blame import (
     longest_course,
     suspects,
 )
+from compute.traverse.book import Sight
 from compute.traverse.closure import Closure, Limits, Run, beyond
+from compute.traverse.corrections import SetupCorrection
+from compute.traverse.edm import EARTH_RADIUS_M, Reducing
 from compute.traverse.least_squares import Adjusted
-from compute.traverse.reduction import EARTH_RADIUS_M, REFRACTION_K
 
 LARGE = 3.29
 """Standardised residuals beyond this happen once in a thousand by chance (two-sided normal)."""
@@ -164,14 +166,45 @@ def about_marks() -> Finding:
     )
 
 
-def about_reduction() -> Finding:
+def about_reduction(reducing: Reducing, sights: tuple[Sight, ...]) -> Finding:
+    """Every constant that went into the reduction."""
+    used = {reducing.edm_of(s.setup, s.prism_constant, s.ppm) for s in sights if s.slope_distance is not None}
+    constants = sorted({e.prism_constant for e in used})
+    scales = sorted({e.ppm for e in used})
+    added = (
+        f"Added to slope distances: prism constant {_each(constants, '.4f')}, scale {_each(scales, '.1f')} ppm."
+        if used
+        else "The book has no slope distances: no prism constant and no scale was added."
+    )
     return Finding(
         "curvature-and-refraction",
         "note",
-        f"Curvature and refraction are applied to zenith angles: k = {REFRACTION_K}, "
-        f"R = {EARTH_RADIUS_M / 1000:.0f} km.",
+        f"Curvature and refraction are applied to zenith angles: k = {reducing.refraction_k:g}, "
+        f"R = {EARTH_RADIUS_M / 1000:.0f} km. {added}",
         "reduction",
     )
+
+
+def _each(values: list[float], form: str) -> str:
+    return " and ".join(f"{value:+{form}}" if value else "0" for value in values)
+
+
+def about_corrections(corrections: tuple[SetupCorrection, ...]) -> list[Finding]:
+    """Corrections that were laid over the observations, by name; the observations are unchanged."""
+    found = []
+    for c in corrections:
+        shots = f" from {c.first_shot or 'the first'} to {c.last_shot or 'the last'} sight"
+        which = shots if c.first_shot or c.last_shot else ""
+        found.append(
+            Finding(
+                "setup-corrected",
+                "note",
+                f"Set-up {c.setup}: {c.field.replace('_', ' ')} {c.value}{which}. Reason: {c.reason} The "
+                "observations are unchanged.",
+                f"set-up {c.setup}",
+            )
+        )
+    return found
 
 
 def beside_least_squares(

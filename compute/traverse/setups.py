@@ -10,16 +10,15 @@ from compute.errors import Problem
 from compute.records import Finding
 from compute.traverse.angles import turn
 from compute.traverse.book import Sight, TraverseFile, refuse_if
+from compute.traverse.book_findings import about_faces, missing_heights
 from compute.traverse.chain import Control, Traverse
+from compute.traverse.edm import LARGEST_CONSTANT_M, LARGEST_PPM, Reducing, check_reducing
 from compute.traverse.reduction import Reduced, reduce_sights
 from compute.units import FOOT_M
 
 BOTH_WAYS_M = float(FOOT_M) / 100.0
 """Fore- and back-sight distances agree to a hundredth of a foot. Common practice, no source."""
 BOTH_WAYS_HEIGHT_M = 0.02
-FACES_SECONDS = 30.0
-"""A half-difference of the faces beyond this asks for an adjustment of the instrument, or shows a misreading.
-Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -47,36 +46,96 @@ class Setup:
 
 @dataclass(frozen=True)
 class FieldBook:
+    """`mark_to_mark`: its height differences count from mark to mark. `free`: set-ups on stations that no
+    other set-up sights and that are not known; each sights two or more points that are, or will be."""
+
     setups: tuple[Setup, ...]
     traverse: Traverse
     findings: tuple[Finding, ...]
     mark_to_mark: bool
+    free: tuple[Setup, ...] = ()
 
 
-def read_setups(file: TraverseFile, control: Control, unit_m: float) -> FieldBook:
-    groups: dict[str, list[Sight]] = {}
-    for sight in file.sights:
-        groups.setdefault(sight.setup, []).append(sight)
-    mark_to_mark = all(s.instrument_height is None and s.target_height is None for s in file.sights)
-    problems: list[Problem] = []
-    setups = [_setup(name, sights, unit_m, mark_to_mark, problems) for name, sights in groups.items()]
+def reduce_book(file: TraverseFile, reducing: Reducing) -> tuple[Setup, ...]:
+    """The set-ups of a book with their sights reduced, in the order of the book."""
+    groups = grouped(file.sights)
+    check_reducing(reducing, tuple(groups))
+    problems = _wrong_constants(file.sights, reducing.unit_m)
+    mark_to_mark = is_mark_to_mark(file.sights)
+    setups = [_setup(name, sights, reducing, mark_to_mark, problems) for name, sights in groups.items()]
     refuse_if(problems, file.name)
-    run = _run(setups, control)
+    return tuple(setups)
+
+
+def read_setups(
+    file: TraverseFile, control: Control, reducing: Reducing, resected: tuple[str, ...] = ()
+) -> FieldBook:
+    """`resected`: stations of `control` that were themselves found from known points."""
+    setups = list(reduce_book(file, reducing))
+    free = free_setups(tuple(setups), control)
+    run = _run([s for s in setups if s not in free] or setups, control)
+    lone = len(run) == 1 and run[0].at in resected
+    if lone:
+        # Its sights to known points have placed it already; they are no courses to close on.
+        run = [_without_closing(run[0], control)]
     occupied = {setup.at for setup in run} | {_fore(run, i, control) for i in range(len(run))}
-    problems += [
+    problems = [
         Problem(f"Set-up {s.name} stands on {s.at}, which no set-up before it leads to.",
-                "Add the foresight to it, or give it with --station.", s.backsight.line, 0, "at", s.at)
-        for s in setups if s.at not in occupied | set(control.stations)
+                "Add the foresight to it, sight two known points from it, or give it with --station.",
+                s.backsight.line, 0, "at", s.at)
+        for s in setups if s not in free and s.at not in occupied | set(control.stations)
     ]  # fmt: skip
     refuse_if(problems, file.name)
-    findings = [*_missing_heights(file.sights, groups, mark_to_mark), *_faces(setups)]
-    traverse = _traverse(run, control, unit_m, findings)
+    mark_to_mark = is_mark_to_mark(file.sights)
+    reduced = [(s.name, s.targets) for s in setups]
+    findings = [*missing_heights(file.sights, mark_to_mark), *about_faces(reduced)]
+    traverse = _traverse(run, control, reducing.unit_m, findings)
     between_marks = mark_to_mark and any(s.height_difference is not None for s in file.sights)
-    return FieldBook(tuple(setups), traverse, tuple(findings), between_marks)
+    return FieldBook(tuple(setups), traverse, tuple(findings), between_marks, free)
+
+
+def grouped(sights: tuple[Sight, ...]) -> dict[str, list[Sight]]:
+    groups: dict[str, list[Sight]] = {}
+    for sight in sights:
+        groups.setdefault(sight.setup, []).append(sight)
+    return groups
+
+
+def is_mark_to_mark(sights: tuple[Sight, ...]) -> bool:
+    return all(s.instrument_height is None and s.target_height is None for s in sights)
+
+
+def free_setups(setups: tuple[Setup, ...], control: Control) -> tuple[Setup, ...]:
+    """Set-ups on an unknown station that nobody sights, with two or more targets that are known or occupied."""
+    sighted = {t.to for s in setups for t in s.targets if t.kind != "shot"}
+    places = set(control.stations) | {s.at for s in setups} & sighted
+    return tuple(
+        s for s in setups
+        if s.at not in sighted and s.at not in control.stations
+        and len({t.to for t in s.targets if t.kind != "shot"} & places) >= 2
+    )  # fmt: skip
+
+
+def _without_closing(setup: Setup, control: Control) -> Setup:
+    kept = tuple(t for t in setup.targets if t.kind != "foresight" or t.to not in control.stations)
+    return Setup(setup.name, setup.at, kept, setup.instrument_height)
+
+
+def _wrong_constants(sights: tuple[Sight, ...], unit_m: float) -> list[Problem]:
+    return [
+        Problem(f"{name} is {value}, more than any instrument has ({limit:g} {unit}).",
+                "Correct it; a prism constant is in the unit of the book's lengths.", s.line, 0, name, str(value))
+        for s in sights
+        for name, value, size, limit, unit in (
+            ("prism_constant", s.prism_constant, (s.prism_constant or 0.0) * unit_m, LARGEST_CONSTANT_M, "m"),
+            ("ppm", s.ppm, s.ppm or 0.0, LARGEST_PPM, "ppm"),
+        )
+        if abs(size) > limit
+    ]  # fmt: skip
 
 
 def _setup(
-    name: str, sights: list[Sight], unit_m: float, mark_to_mark: bool, problems: list[Problem]
+    name: str, sights: list[Sight], reducing: Reducing, mark_to_mark: bool, problems: list[Problem]
 ) -> Setup:
     first = sights[0]
     problems += [
@@ -100,7 +159,7 @@ def _setup(
             Problem(f"Set-up {name} has {len(backs)} back-sights; its circle needs one to hang on.",
                     "Give each set-up one backsight, and write checks as kind check.", first.line, 0, "kind")
         )  # fmt: skip
-    reduced = tuple(reduce_sights(s, instrument_height, unit_m, mark_to_mark) for s in targets.values())
+    reduced = tuple(reduce_sights(s, instrument_height, reducing, mark_to_mark) for s in targets.values())
     problems += [
         Problem(f"The {t.kind} to {t.to} has no distance.", "Fill in a slope or horizontal distance.", t.line)
         for t in reduced if t.distance is None and t.kind in ("foresight", "shot")
@@ -206,51 +265,3 @@ def _disagree(start: str, end: str, apart: float, what: str, allowed: float, fin
                 "Check the target and instrument heights and the readings of both set-ups; measure it again.",
             )
         )
-
-
-def _missing_heights(
-    sights: tuple[Sight, ...], groups: dict[str, list[Sight]], mark_to_mark: bool
-) -> list[Finding]:
-    """A height that is missing is never taken from the line before: the sight has no height, and says so."""
-    if mark_to_mark:
-        return []
-    vertical = [s for s in sights if s.zenith_deg is not None or s.height_difference is not None]
-    no_target = [s for s in vertical if s.target_height is None]
-    no_instrument = [
-        name for name, group in groups.items()
-        if all(s.instrument_height is None for s in group) and any(s in vertical for s in group)
-    ]  # fmt: skip
-    findings = []
-    if no_target:
-        lines = ", ".join(str(s.line) for s in no_target[:10]) + (" …" if len(no_target) > 10 else "")
-        names = ", ".join(dict.fromkeys(s.to for s in no_target[:10]))
-        findings.append(
-            Finding("target-height-missing", "warn",
-                    f"{len(no_target)} sights have no target height (lines {lines}): they give no elevation. "
-                    "None was carried over from another line.", names, "Write each sight's target height.")
-        )  # fmt: skip
-    findings += [
-        Finding("instrument-height-missing", "warn", f"Set-up {name} has no instrument height: it gives no "
-                "elevations.", f"set-up {name}", "Write the instrument height of the set-up.")
-        for name in no_instrument
-    ]  # fmt: skip
-    return findings
-
-
-def _faces(setups: list[Setup]) -> list[Finding]:
-    found = []
-    for setup in setups:
-        for target in setup.targets:
-            for name, seconds in (
-                ("collimation", target.collimation_seconds),
-                ("index", target.index_seconds),
-            ):
-                if seconds is not None and abs(seconds) > FACES_SECONDS:
-                    found.append(
-                        Finding("faces-disagree", "warn",
-                                f"The two faces to {target.to} from set-up {setup.name} give a {name} "
-                                f"error of {seconds:+.0f}″, beyond {FACES_SECONDS:.0f}″.",
-                                f"set-up {setup.name}, {target.to}",
-                                "Read both faces again; have the instrument adjusted if all sights show it.")
-                    )  # fmt: skip
-    return found

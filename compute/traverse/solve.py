@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -13,12 +14,16 @@ from compute.records import Finding, FloatArray
 from compute.traverse import remarks
 from compute.traverse.adjust import Precision, places, spread, spread_heights
 from compute.traverse.angles import azimuth_between
-from compute.traverse.book import read_traverse
+from compute.traverse.book import TraverseFile, read_traverse
 from compute.traverse.chain import Control, Traverse, traverse_of_angles, traverse_of_courses
 from compute.traverse.closure import Limits, Run, beyond, lay_out, settle_control
+from compute.traverse.corrections import SetupCorrection, apply_corrections
 from compute.traverse.detail import Place, Shot, check_sights, shots_of, side_marks
+from compute.traverse.edm import REFRACTION_K, Edm, Reducing
+from compute.traverse.free_stations import about_free, known_sights, resect_known
 from compute.traverse.least_squares import Adjusted
-from compute.traverse.setups import FieldBook, read_setups
+from compute.traverse.resection import FreeStation, resect
+from compute.traverse.setups import FieldBook, read_setups, reduce_book
 from compute.units import LENGTH_IN_M
 
 SEVERITIES = ("stop", "warn", "note")
@@ -26,7 +31,8 @@ SEVERITIES = ("stop", "warn", "note")
 
 @dataclass(frozen=True)
 class TraverseRequest:
-    """`accept_reason`: adjust in spite of a misclosure beyond a limit. Lengths of `control` in `unit`."""
+    """`accept_reason`: adjust in spite of a misclosure beyond a limit. Lengths of `control` and of prism
+    constants in `unit`; `angle_unit` is what a bare number among the angles means."""
 
     data: bytes
     name: str
@@ -36,44 +42,91 @@ class TraverseRequest:
     accept_reason: str = ""
     unit: str = "metre"
     precision: Precision = field(default_factory=Precision)
+    angle_unit: str = "degree"
+    edm: Edm = Edm()
+    edm_by_setup: Mapping[str, Edm] = field(default_factory=dict)
+    refraction_k: float = REFRACTION_K
+    corrections: tuple[SetupCorrection, ...] = ()
+
+    @property
+    def reducing(self) -> Reducing:
+        unit_m = float(LENGTH_IN_M[self.unit])
+        return Reducing(unit_m, self.edm, self.edm_by_setup, self.refraction_k)
 
 
 @dataclass(frozen=True)
 class TraverseResult:
-    """`record` is what programs read, in the file's unit. `adjusted` is there after least squares."""
+    """`record` is what programs read, in the file's unit. `adjusted` is there after least squares.
+
+    `file` holds the observations as read; `book` what was made of them with the request's corrections.
+    `stations` is None where a misclosure stopped the adjustment, and `shots` is empty then.
+    """
 
     record: dict[str, Any]
     run: Run
     adjusted: Adjusted | None
     form: str
+    request: TraverseRequest
+    file: TraverseFile
+    book: FieldBook | None = None
+    stations: dict[str, Place] | None = None
+    shots: tuple[Shot, ...] = ()
+    free_stations: tuple[FreeStation, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Read:
+    """A file on its way: `request` as `asked`, with the free stations that known points alone place."""
+
+    asked: TraverseRequest
+    request: TraverseRequest
+    file: TraverseFile
+    traverse: Traverse
+    book: FieldBook | None
+    free: tuple[FreeStation, ...] = ()
+    free_of: Mapping[str, FreeStation] = field(default_factory=dict)
 
 
 def solve_traverse(request: TraverseRequest) -> TraverseResult:
     unit_m = float(LENGTH_IN_M[request.unit])
-    file = read_traverse(request.data, request.name)
-    book: FieldBook | None = None
-    if file.form == "courses":
-        traverse = traverse_of_courses(file)
-    elif file.form == "angles":
-        traverse = traverse_of_angles(file, request.control)
-    else:
-        book = read_setups(file, request.control, unit_m)
-        traverse = book.traverse
+    read = _read(request, unit_m)
+    book, traverse = read.book, read.traverse
     _all_stations_used(traverse, book, request.control)
-    control = settle_control(traverse, request.control)
+    control = settle_control(traverse, read.request.control)
     run, over = _closed(traverse, control, request, unit_m)
-    findings = _assumptions(request.control, control) + remarks.about_closure(run, unit_m)
+    findings = _assumptions(read.request.control, control)
+    if not {s.name for s in read.free} >= set(traverse.stations):
+        findings += remarks.about_closure(run, unit_m)
+    findings += remarks.about_corrections(request.corrections)
     if book is not None:
-        findings += [*book.findings, remarks.about_reduction()]
+        findings += [*book.findings, remarks.about_reduction(request.reducing, read.file.sights)]
         findings += [remarks.about_marks()] if book.mark_to_mark else []
     if over and not request.accept_reason:
         findings += remarks.stops(
             run, request.limits, unit_m, request.precision, book.findings if book else ()
         )
-        return TraverseResult(_record(run, None, None, findings, book), run, None, file.form)
+        findings += about_free(read.free, unit_m)
+        return TraverseResult(
+            _record(run, None, None, findings, book), run, None, read.file.form, request, read.file, book,
+            free_stations=read.free,
+        )  # fmt: skip
     if over:
         findings.append(remarks.accepted(run, request.limits, request.accept_reason))
-    return _adjusted(run, request, unit_m, findings, book, file.form)
+    return _adjusted(run, read, unit_m, findings)
+
+
+def _read(request: TraverseRequest, unit_m: float) -> _Read:
+    file = read_traverse(request.data, request.name, request.angle_unit)
+    used = apply_corrections(file, request.corrections)
+    if file.form == "courses":
+        return _Read(request, request, file, traverse_of_courses(used), None)
+    if file.form == "angles":
+        return _Read(request, request, file, traverse_of_angles(used, request.control), None)
+    setups = reduce_book(used, request.reducing)
+    control, free, names = resect_known(setups, request.control, unit_m, request.precision)
+    book = read_setups(used, control, request.reducing, tuple(s.name for s in free))
+    free_of = dict(zip(names, free, strict=True))
+    return _Read(request, replace(request, control=control), file, book.traverse, book, free, free_of)
 
 
 def _closed(
@@ -88,14 +141,8 @@ def _closed(
     return run, beyond(run.closure, request.limits)
 
 
-def _adjusted(
-    run: Run,
-    request: TraverseRequest,
-    unit_m: float,
-    findings: list[Finding],
-    book: FieldBook | None,
-    form: str,
-) -> TraverseResult:
+def _adjusted(run: Run, read: _Read, unit_m: float, findings: list[Finding]) -> TraverseResult:
+    request, book = read.request, read.book
     latitude, departure, adjusted = spread(run, request.rule, unit_m, request.precision)
     at = places(run, latitude, departure, spread_heights(run, request.rule))
     findings += remarks.beside_least_squares(run, request.rule, at, adjusted, unit_m, request.precision)
@@ -105,14 +152,27 @@ def _adjusted(
         )
     stations = _stations(run, at)
     shots: list[Shot] = []
+    free = read.free
     if book is not None:
         everywhere = dict(run.control.stations) | stations
-        marks, open_legs = side_marks(book.setups, everywhere, run.control)
-        shots = shots_of(book.setups, everywhere, run.control)
-        findings += open_legs + check_sights(book.setups, everywhere, run.control, unit_m)
+        of_setup = dict(read.free_of)
+        for setup in book.free:
+            sights = known_sights(setup, everywhere)
+            of_setup[setup.name] = resect(setup.at, sights, unit_m, request.precision)
+        free = tuple(of_setup.values())
+        everywhere |= {s.name: s.place for s in free}
+        stations |= {s.name: s.place for s in free}
+        turned = {name: s.orientation_deg for name, s in of_setup.items()}
+        marks, open_legs = side_marks(book.setups, everywhere, run.control, turned)
+        shots = shots_of(book.setups, everywhere, run.control, turned)
+        findings += open_legs + check_sights(book.setups, everywhere, run.control, unit_m, turned)
         stations |= marks
+    findings += about_free(free, unit_m)
     steps = np.column_stack([latitude, departure])
-    return TraverseResult(_record(run, steps, stations, findings, book, shots), run, adjusted, form)
+    return TraverseResult(
+        _record(run, steps, stations, findings, book, shots), run, adjusted, read.file.form, read.asked,
+        read.file, book, stations, tuple(shots), free,
+    )  # fmt: skip
 
 
 def _stations(run: Run, at: FloatArray) -> dict[str, Place]:
