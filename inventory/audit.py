@@ -129,9 +129,7 @@ def _problems(events: models.QuerySet[AuditEvent]) -> Iterator[ChainProblem]:
     seq, sha256 = 0, ""
     for event in events.iterator(chunk_size=2000):
         if event.seq != seq + 1:
-            yield ChainProblem(
-                event.seq, f"follows event {seq}; {event.seq - seq - 1} are missing between them"
-            )
+            yield ChainProblem(event.seq, f"follows event {seq}: what stood between them is missing")
         if event.previous_sha256 != sha256:
             yield ChainProblem(event.seq, "does not hold the hash of the event before it")
         if hash_of(event) != event.sha256:

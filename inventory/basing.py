@@ -10,6 +10,7 @@ from django.db import transaction
 from django.db.models import Max
 
 from inventory import validity
+from inventory.audit import record_event
 from inventory.crossing import decimal_entered
 from inventory.errors import BadEntry, BaseNotInForce, NoBaseInForce
 from inventory.models import BaseVersion, Pile, Status, User
@@ -52,7 +53,7 @@ def propose_base(
     # The pile's row is the queue for its version numbers.
     Pile.objects.select_for_update().get(pk=pile.pk)
     newest = pile.bases.aggregate(newest=Max("version"))["newest"] or 0
-    return BaseVersion.objects.create(
+    base = BaseVersion.objects.create(
         pile=pile,
         version=newest + 1,
         kind=kind,
@@ -67,6 +68,8 @@ def propose_base(
         proposed_by=by,
         supersedes=validity.predecessor(pile.bases.all(), valid_from, valid_to),
     )
+    _record(base, by, "propose_base", base.reason)
+    return base
 
 
 @transaction.atomic
@@ -83,6 +86,7 @@ def approve_base(base: BaseVersion, by: User) -> BaseVersion:
     others = base.pile.bases.exclude(pk=base.pk)
     validity.make_room(base, validity.predecessor(others, base.valid_from, base.valid_to))
     validity.mark_approved(base, by)
+    _record(base, by, "approve_base")
     return base
 
 
@@ -95,6 +99,7 @@ def withdraw_base(base: BaseVersion, by: User, reason: str) -> BaseVersion:
     require(by, base.pile.site.organization, action)
     validity.check_proposed(base, base.label)
     validity.withdraw(base, by, reason)
+    _record(base, by, "withdraw_base", reason)
     return base
 
 
@@ -117,6 +122,18 @@ def require_base_in_force(base: BaseVersion, on: dt.date) -> None:
         where=f"pile {base.pile.code}",
         remedy=f"Switch to {right.label}.",
     )
+
+
+def _record(base: BaseVersion, by: User, verb: str, reason: str = "") -> None:
+    detail = {
+        "label": base.label,
+        "kind": base.kind,
+        "status": base.status,
+        "valid_from": base.valid_from,
+        "evidence_sha256": base.evidence_sha256,
+        "reason": reason,
+    }
+    record_event(base.pile.site.organization, by=by, verb=verb, subject=base, detail=detail)
 
 
 def _standing(base: BaseVersion) -> str:

@@ -8,6 +8,7 @@ from decimal import Decimal
 from django.db import transaction
 from django.utils import timezone
 
+from inventory.audit import record_event
 from inventory.basing import require_base_in_force
 from inventory.crossing import LAST_PLACE, decimal_tonnes, decimal_volume
 from inventory.density import density_in_force
@@ -110,6 +111,7 @@ def record_stock_count(
     count.recorded_at = timezone.now()
     _make_way(count)
     count.save(force_insert=True)
+    _record(count, by, "record_count")
     return count
 
 
@@ -134,7 +136,22 @@ def withdraw_stock_count(evidence_ref: str, *, by: User, reason: str) -> StockCo
     count.withdrawn_by = by
     count.superseded_at = timezone.now()
     count.save(update_fields=["superseded_at", "withdrawn_by", "withdrawn_reason"])
+    _record(count, by, "withdraw_count", reason)
     return count
+
+
+def _record(count: StockCount, by: User, verb: str, reason: str = "") -> None:
+    detail = {
+        "pile": count.pile.code,
+        "counted_on": count.counted_on,
+        "volume_m3": count.volume_m3,
+        "tonnes": count.tonnes,
+        "evidence_ref": count.evidence_ref,
+        "evidence_digest": count.evidence_digest,
+        "supersedes": count.supersedes_id,
+        "reason": reason,
+    }
+    record_event(count.pile.site.organization, by=by, verb=verb, subject=count, detail=detail)
 
 
 def _same_again(recorded: StockCount, count: StockCount) -> StockCount:

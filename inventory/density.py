@@ -12,6 +12,7 @@ from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from inventory import validity
+from inventory.audit import record_event
 from inventory.crossing import decimal_entered
 from inventory.errors import (
     AcrossOrganizations,
@@ -39,6 +40,7 @@ SIGNERS: tuple[Role, ...] = (Role.LEAD_SURVEYOR, Role.MANAGER)
 _SCOPES = ("pile", "site", "company")
 
 
+@transaction.atomic
 def propose_density(
     *,
     material: Material,
@@ -91,6 +93,7 @@ def propose_density(
     _check_values(record)
     record.supersedes = validity.predecessor(_of_scope(record), valid_from, valid_to)
     record.save()
+    _record(record, by, "propose_density", record.reason)
     return record
 
 
@@ -114,6 +117,7 @@ def approve_density(record: DensityRecord, by: User) -> DensityRecord:
         old = validity.predecessor(_of_scope(record), record.valid_from, record.valid_to)
         validity.make_room(record, old)
         validity.mark_approved(record, by)
+    _record(record, by, "approve_density")
     return record
 
 
@@ -128,6 +132,7 @@ def withdraw_density(record: DensityRecord, by: User, reason: str) -> DensityRec
     )
     validity.check_proposed(record, record.label)
     validity.withdraw(record, by, reason)
+    _record(record, by, "withdraw_density", reason)
     return record
 
 
@@ -154,6 +159,17 @@ def density_in_force(pile: Pile, on: dt.date) -> DensityRecord:
         if scope in hits:
             return _stocked(hits[scope], pile)
     raise _none_in_force(pile, on)
+
+
+def _record(record: DensityRecord, by: User, verb: str, reason: str = "") -> None:
+    detail = {
+        "label": record.label,
+        "status": record.status,
+        "t_per_m3": record.t_per_m3,
+        "valid_from": record.valid_from,
+        "reason": reason,
+    }
+    record_event(record.organization, by=by, verb=verb, subject=record, detail=detail)
 
 
 def _stocked(record: DensityRecord, pile: Pile) -> DensityRecord:

@@ -16,6 +16,7 @@ from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_decode, urlsafe_base64_encode
 from django.utils.text import slugify
 
+from inventory.audit import record_event
 from inventory.errors import BadEntry, InvitationNotValid, LastAdministrator, NameTaken
 from inventory.models import Membership, Organization, Role, User
 from inventory.rights import require
@@ -37,7 +38,8 @@ def found_organization(name: str, admin_username: str, password: str) -> Organiz
     organization = new_organization(name)
     user = _new_person(admin_username)
     _set_password(user, password)
-    Membership.objects.create(user=user, organization=organization, role=Role.ADMINISTRATOR)
+    membership = Membership.objects.create(user=user, organization=organization, role=Role.ADMINISTRATOR)
+    _record(membership, None, "found_organization")
     return organization
 
 
@@ -78,7 +80,7 @@ def invite_person(
         )
     user = _new_person(username, email)
     for role in roles:
-        _give(user, organization, role, ends_on)
+        _record(_give(user, organization, role, ends_on), by, "invite_person")
     return _invitation(user)
 
 
@@ -109,7 +111,9 @@ def give_role(
             where="user",
             remedy="Invite the person.",
         )
-    return _give(user, organization, role, ends_on)
+    membership = _give(user, organization, role, ends_on)
+    _record(membership, by, "give_role")
+    return membership
 
 
 @transaction.atomic
@@ -125,6 +129,12 @@ def end_role(user: User, organization: Organization, role: str, *, by: User) -> 
         raise BadEntry(
             f"{user} does not have this role. Nothing was changed.", where="role", remedy="Check the person."
         )
+    _record(Membership.objects.get(user=user, organization=organization, role=role), by, "end_role")
+
+
+def _record(membership: Membership, by: User | None, verb: str) -> None:
+    detail = {"user": membership.user_id, "role": membership.role, "ends_on": membership.ends_on}
+    record_event(membership.organization, by=by, verb=verb, subject=membership, detail=detail)
 
 
 def _in_force(organization: Organization) -> object:

@@ -12,6 +12,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Q
 
+from inventory.audit import record_event
 from inventory.errors import AcrossOrganizations, BadEntry, NameTaken, PileNotOpen
 from inventory.models import Material, Pile, PileLineage, Site, User
 from inventory.outlines import Ring, checked_outline, refuse_overlap
@@ -38,7 +39,9 @@ def open_pile(
     Raises `NotAllowed`, `NameTaken`, `BadOutline`, `OutlinesOverlap`, `AcrossOrganizations`, `BadEntry`.
     """
     require(by, site.organization, "keep_piles")
-    return _open(site, code, name, material, opened_on, outline, hazards)
+    pile = _open(site, code, name, material, opened_on, outline, hazards)
+    _record(pile, by, "open_pile", material=material.code, opened_on=opened_on)
+    return pile
 
 
 @transaction.atomic
@@ -49,22 +52,27 @@ def redraw_outline(pile: Pile, outline: Points, *, by: User) -> Pile:
     _refuse_overlap(pile.site, pile.code, ring, pile.opened_on, pile.closed_on)
     pile.outline = ring
     pile.save(update_fields=["outline"])
+    _record(pile, by, "redraw_outline", outline=ring)
     return pile
 
 
+@transaction.atomic
 def rename_pile(pile: Pile, name: str, *, by: User) -> Pile:
     """Only the name: the code stands on certificates. Raises `NotAllowed`, `BadEntry`."""
     require(by, pile.site.organization, "keep_piles")
-    pile.name = required_text(name, "name")
+    before, pile.name = pile.name, required_text(name, "name")
     pile.save(update_fields=["name"])
+    _record(pile, by, "rename_pile", before=before, after=pile.name)
     return pile
 
 
+@transaction.atomic
 def record_hazards(pile: Pile, hazards: str, *, by: User) -> Pile:
     """What somebody must know before going near the pile. Raises `NotAllowed`."""
     require(by, pile.site.organization, "record_hazards")
-    pile.hazards = hazards.strip()
+    before, pile.hazards = pile.hazards, hazards.strip()
     pile.save(update_fields=["hazards"])
+    _record(pile, by, "record_hazards", before=before, after=pile.hazards)
     return pile
 
 
@@ -72,7 +80,9 @@ def record_hazards(pile: Pile, hazards: str, *, by: User) -> Pile:
 def close_pile(pile: Pile, on: dt.date, *, by: User) -> Pile:
     """`on` is the first day without the pile. Raises `NotAllowed`, `PileNotOpen`, `BadEntry`."""
     require(by, pile.site.organization, "keep_piles")
-    return _close(pile, on)
+    _close(pile, on)
+    _record(pile, by, "close_pile", closed_on=on)
+    return pile
 
 
 @transaction.atomic
@@ -101,6 +111,7 @@ def merge_piles(
     merged = _open(site, code, name, material, on, outline, _hazards_of(piles))
     for pile in piles:
         _record_lineage(pile, merged, PileLineage.Kind.MERGED, on, reason)
+    _record(merged, by, "merge_piles", sources=[pile.code for pile in piles], on=on, reason=reason)
     return merged
 
 
@@ -127,6 +138,7 @@ def split_pile(
         pile.save(update_fields=["outline"])
     part = _open(pile.site, code, name, pile.material, on, outline, pile.hazards)
     _record_lineage(pile, part, PileLineage.Kind.SPLIT, on, reason)
+    _record(part, by, "split_pile", source=pile.code, on=on, reason=reason)
     return part
 
 
@@ -141,7 +153,12 @@ def move_pile(
     _close(pile, on)
     moved = _open(site, code, name, pile.material, on, outline, pile.hazards)
     _record_lineage(pile, moved, PileLineage.Kind.MOVED, on, reason)
+    _record(moved, by, "move_pile", source=pile.code, on=on, reason=reason)
     return moved
+
+
+def _record(pile: Pile, by: User, verb: str, **detail: Any) -> None:
+    record_event(pile.site.organization, by=by, verb=verb, subject=pile, detail={"pile": pile.code, **detail})
 
 
 def _open(

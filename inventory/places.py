@@ -6,6 +6,9 @@ import datetime as dt
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from django.db import transaction
+
+from inventory.audit import record_event
 from inventory.errors import BadEntry, NameTaken
 from inventory.models import Material, Organization, Site, User
 from inventory.rights import require
@@ -28,6 +31,7 @@ SITE_SETTINGS = (
 _UNITS = {"length_unit": LENGTH_IN_M, "volume_unit": VOLUME_IN_M3, "mass_unit": MASS_IN_T}
 
 
+@transaction.atomic
 def open_site(organization: Organization, *, code: str, name: str, by: User, **settings: Any) -> Site:
     """A new site; `settings` are those of `SITE_SETTINGS`. Raises `NotAllowed`, `BadEntry`, `NameTaken`."""
     require(by, organization, "keep_sites")
@@ -37,34 +41,46 @@ def open_site(organization: Organization, *, code: str, name: str, by: User, **s
     site = Site(organization=organization, code=code)
     _apply(site, {"name": name, **settings})
     site.save()
+    record_event(organization, by=by, verb="open_site", subject=site, detail={"code": code, "name": name})
     return site
 
 
+@transaction.atomic
 def change_site(site: Site, *, by: User, **settings: Any) -> Site:
     """Change some of `SITE_SETTINGS`. Units change what is shown, never what is stored.
 
     Raises `NotAllowed`, `BadEntry`.
     """
     require(by, site.organization, "keep_sites")
+    before = {name: getattr(site, name) for name in settings if name in SITE_SETTINGS}
     _apply(site, settings)
     site.save(update_fields=sorted(settings))
+    detail = {"before": before, "after": settings}
+    record_event(site.organization, by=by, verb="change_site", subject=site, detail=detail)
     return site
 
 
+@transaction.atomic
 def add_material(organization: Organization, *, code: str, name: str, by: User) -> Material:
     """A new material. Raises `NotAllowed`, `BadEntry`, `NameTaken`."""
     require(by, organization, "keep_materials")
     code = required_code(code)
     if Material.objects.filter(organization=organization, code=code).exists():
         raise NameTaken(f"A material with the code {code} exists already. Nothing was changed.", where="code")
-    return Material.objects.create(organization=organization, code=code, name=required_text(name, "name"))
+    material = Material.objects.create(organization=organization, code=code, name=required_text(name, "name"))
+    detail = {"code": code, "name": material.name}
+    record_event(organization, by=by, verb="add_material", subject=material, detail=detail)
+    return material
 
 
+@transaction.atomic
 def rename_material(material: Material, name: str, *, by: User) -> Material:
     """Raises `NotAllowed`, `BadEntry`."""
     require(by, material.organization, "keep_materials")
-    material.name = required_text(name, "name")
+    before, material.name = material.name, required_text(name, "name")
     material.save(update_fields=["name"])
+    detail = {"before": before, "after": material.name}
+    record_event(material.organization, by=by, verb="rename_material", subject=material, detail=detail)
     return material
 
 

@@ -16,6 +16,7 @@ from typing import Any
 import rfc8785
 from django.utils import timezone
 
+from inventory.audit import record_event
 from inventory.models import Role
 from inventory.rights import ACTIONS
 from surveys.errors import WrongState
@@ -95,12 +96,12 @@ def state_hash(measurement: Measurement) -> str:
 
 def born(measurement: Measurement, by: Any, role: str, comment: str) -> Transition:
     """Record that a version was asked for."""
-    return Transition.objects.create(
-        measurement=measurement,
+    return _record(
+        measurement,
+        "ask_for",
         to_state=measurement.state,
         by=by,
         role=role,
-        at=timezone.now(),
         comment=comment,
         hash_after=state_hash(measurement),
     )
@@ -129,17 +130,39 @@ def move(
     if not moved:
         raise wrong_state(before, verb)
     measurement.refresh_from_db()
-    return Transition.objects.create(
-        measurement=measurement,
+    return _record(
+        measurement,
+        verb,
         from_state=before.state,
         to_state=step.to_state,
         by=by,
         role=role,
-        at=timezone.now(),
         comment=comment,
         hash_before=state_hash(before),
         hash_after=state_hash(measurement),
     )
+
+
+def _record(measurement: Measurement, verb: str, **step: Any) -> Transition:
+    """The step as a row of its own, and as an event of the organization's chain."""
+    transition = Transition.objects.create(measurement=measurement, at=timezone.now(), **step)
+    detail = {
+        "evidence_ref": measurement.evidence_ref,
+        "from_state": transition.from_state,
+        "to_state": transition.to_state,
+        "comment": transition.comment,
+    }
+    record_event(
+        measurement.survey.site.organization,
+        by=transition.by,
+        roles=[transition.role],
+        verb=f"{verb}_measurement",
+        subject=measurement,
+        detail=detail,
+        before_sha256=transition.hash_before,
+        after_sha256=transition.hash_after,
+    )
+    return transition
 
 
 def wrong_state(measurement: Measurement, verb: str) -> WrongState:

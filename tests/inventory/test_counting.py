@@ -231,5 +231,5 @@ def test_the_day_is_the_site_s_own(company):
 def test_recording_asks_a_constant_number_of_questions(company, pile, record, django_assert_max_num_queries):
     base = company.base(pile)
     for month in range(2, 12):
-        with django_assert_max_num_queries(12):
+        with django_assert_max_num_queries(14):
             company.count(pile, dt.date(2025, month, 15), record=record, base=base)

@@ -17,8 +17,18 @@ PREPARES = {"upload_survey", "compute_measurement", "submit_measurement", "withd
 DECIDES = {"review_measurement", "approve_measurement", "send_back_measurement", "accept_finding"}
 PROPOSES = {"propose_density", "propose_base", "propose_control"}
 KEEPS = {"keep_sites", "keep_materials", "keep_piles"}
+BOOKS = {"record_movement", "import_movements", "propose_adjustment"}
+LEDGER = {
+    "ask_restatement",
+    "explain_variance",
+    "export_period",
+    "keep_accounts",
+    "post_adjustment",
+    "post_journal",
+    "see_money",
+}
 MAY = {
-    "surveyor": {"see", "export_stock", "recompute"} | PREPARES | PROPOSES,
+    "surveyor": {"see", "export_stock", "recompute", "explain_variance"} | PREPARES | PROPOSES,
     "lead_surveyor": {
         "see",
         "export_stock",
@@ -30,12 +40,27 @@ MAY = {
     | PREPARES
     | DECIDES
     | PROPOSES
-    | KEEPS,
-    "manager": {"see", "export_stock", "propose_density", "approve_density", "record_hazards"} | KEEPS,
-    "accountant": {"see", "export_stock", "record_hazards"},
-    "controller": {"see", "export_stock"},
-    "auditor": {"see", "export_stock", "recompute"},
-    "administrator": {"see", "keep_people"},
+    | KEEPS
+    | {"explain_variance", "ask_restatement", "verify"},
+    "manager": {"see", "export_stock", "propose_density", "approve_density", "record_hazards"}
+    | KEEPS
+    | BOOKS
+    | {
+        "keep_scales",
+        "explain_variance",
+        "approve_period",
+        "agree_restatement",
+        "see_money",
+        "export_period",
+    },
+    "accountant": {"see", "export_stock", "record_hazards", "reconcile_period", "propose_value"}
+    | BOOKS
+    | LEDGER,
+    "controller": {"see", "export_stock", "lock_period", "agree_restatement", "approve_adjustment"}
+    | {"approve_value", "set_policy", "verify"}
+    | LEDGER,
+    "auditor": {"see", "export_stock", "recompute", "see_money", "export_period", "verify"},
+    "administrator": {"see", "keep_people", "verify"},
 }
 
 
