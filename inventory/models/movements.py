@@ -78,10 +78,12 @@ class BeltReading(models.Model):
 class MovementImport(models.Model):
     """A file of movements as received (`data_gz`, gzip), how it was read, and what came of it.
 
-    A refused file posts nothing; `problems` holds the refusal with all its problems. Write-once.
+    A refused file posts nothing; `problems` holds the refusal with all its problems. A received one was
+    looked at and waits for somebody to post it, which makes another row. Write-once.
     """
 
     class State(models.TextChoices):
+        RECEIVED = "received", "received"
         REFUSED = "refused", "refused"
         POSTED = "posted", "posted"
 
@@ -110,7 +112,7 @@ class MovementImport(models.Model):
                 fields=["site", "sha256"], condition=Q(state="posted"), name="import_posted_once"
             ),
             models.CheckConstraint(
-                condition=Q(state="posted") | Q(state="refused", posted_n=0),
+                condition=Q(state="posted") | Q(state__in=["received", "refused"], posted_n=0),
                 name="refused_import_posts_nothing",
             ),
         ]

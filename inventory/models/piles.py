@@ -60,18 +60,19 @@ class Pile(models.Model):
 
 
 class PileLineage(models.Model):
-    """Where the material of a pile came from when piles merge, split or move."""
+    """Where the material of a pile came from when piles merge, split, move or become another grade."""
 
     class Kind(models.TextChoices):
         MERGED = "merged", "merged from"
         SPLIT = "split", "split from"
         MOVED = "moved", "moved from"
+        RECLASSIFIED = "reclassified", "reclassified from"
 
     organization_path = "from_pile__site__organization"
 
     from_pile = models.ForeignKey(Pile, on_delete=models.PROTECT, related_name="successors")
     to_pile = models.ForeignKey(Pile, on_delete=models.PROTECT, related_name="predecessors")
-    kind = models.CharField(max_length=10, choices=Kind)
+    kind = models.CharField(max_length=12, choices=Kind)
     effective_on = models.DateField()
     reason = models.TextField()
 
@@ -87,7 +88,8 @@ class PileLineage(models.Model):
                 condition=~models.Q(from_pile=models.F("to_pile")), name="lineage_two_piles"
             ),
             models.CheckConstraint(
-                condition=models.Q(kind__in=["merged", "split", "moved"]), name="lineage_kind_known"
+                condition=models.Q(kind__in=["merged", "split", "moved", "reclassified"]),
+                name="lineage_kind_known",
             ),
             models.CheckConstraint(condition=~models.Q(reason=""), name="lineage_has_reason"),
         ]
