@@ -167,3 +167,85 @@ class EvidenceChanged(BookRefused):
 class TonnesDoNotFollow(BookRefused):
     code = "tonnes-do-not-follow"
     remedy = "Measure again with the density in force."
+
+
+# --- movements -----------------------------------------------------------------------------------
+
+
+class PeriodClosed(BookRefused):
+    """The day lies in an approved or locked period. A correction in the next open one may be proposed."""
+
+    code = "period-closed"
+
+
+class InTheFuture(BookRefused):
+    code = "in-the-future"
+    remedy = "Correct the time or its zone; what has not happened cannot be booked."
+
+
+class DocumentChanged(BookRefused):
+    """The same document came again with other figures. The first movement stands untouched."""
+
+    code = "document-changed"
+    remedy = "Reverse the movement that stands with a reason, then record the right one."
+
+
+class OwnersDiffer(BookRefused):
+    """Material of two owners, or of an unknown one, was brought together."""
+
+    code = "owners-differ"
+    remedy = "Record what left one owner as a sale and what the other received as a purchase."
+
+
+class AlreadyReversed(BookRefused):
+    code = "already-reversed"
+    remedy = "Load the page again to see what happened meanwhile."
+
+
+class TotaliserBackwards(BookRefused):
+    """A belt totaliser shows less than before; it only counts up."""
+
+    code = "totaliser-backwards"
+
+
+class TicketsRefused(BookRefused):
+    """A file of movements with problems. All of them are told at once; nothing of the file is posted."""
+
+    code = "tickets-refused"
+    remedy = "Correct the lines named in the file, or choose its columns again, and send it once more."
+
+    def __init__(self, message: str, *, problems: tuple[dict[str, Any], ...] = (), **named: Any) -> None:
+        super().__init__(message, **named)
+        self.problems = problems
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _rebuild_tickets, (self.message, self.problems, self.where, self.remedy)
+
+    def as_dict(self) -> dict[str, Any]:
+        return {**super().as_dict(), "problems": list(self.problems)}
+
+
+def _rebuild_tickets(message: str, problems: Any, where: str, remedy: str) -> TicketsRefused:
+    return TicketsRefused(message, problems=problems, where=where, remedy=remedy)
+
+
+# --- money ---------------------------------------------------------------------------------------
+
+
+class NoValueInForce(BookRefused):
+    """No cost, net realisable value or price holds on the day; an amount without one would be invented."""
+
+    code = "no-value-in-force"
+
+
+class JournalRefused(BookRefused):
+    """A journal entry that does not balance, or that the state of its period or its papers keeps out."""
+
+    code = "journal-refused"
+
+
+class PeriodNotReady(BookRefused):
+    """The period has no lines yet that could be valued or exported."""
+
+    code = "period-not-ready"
+    remedy = "Reconcile the period first."

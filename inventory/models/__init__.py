@@ -1,7 +1,16 @@
 from inventory.models.audit import AuditEvent
 from inventory.models.counts import StockCount
 from inventory.models.materials import DensityApproval, DensityRecord, Material
-from inventory.models.money import AccountCode, ExportBatch, JournalEntry, JournalLine, UnitValue
+from inventory.models.money import (
+    AccountCode,
+    ExportBatch,
+    JournalEntry,
+    JournalLine,
+    KeptExport,
+    PeriodPool,
+    PeriodValue,
+    UnitValue,
+)
 from inventory.models.movements import BeltReading, Movement, MovementImport, Scale, StockOwner
 from inventory.models.people import Membership, Organization, Role, User
 from inventory.models.periods import (
@@ -31,6 +40,7 @@ __all__ = [
     "JournalEntry",
     "JournalLine",
     "KeptAnswer",
+    "KeptExport",
     "Material",
     "Membership",
     "Movement",
@@ -38,7 +48,9 @@ __all__ = [
     "Organization",
     "Period",
     "PeriodLine",
+    "PeriodPool",
     "PeriodStep",
+    "PeriodValue",
     "Pile",
     "PileLineage",
     "Policy",

@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+from decimal import Decimal
+
 from django.db import models
 from django.db.models import F, Q
 
 from inventory.models.materials import Material
 from inventory.models.people import Organization, User
-from inventory.models.periods import Period
+from inventory.models.periods import Period, PeriodStep
 from inventory.models.piles import Pile
 from inventory.models.places import Site
 from inventory.models.status import Dated, dated_constraints
@@ -181,3 +183,90 @@ class ExportBatch(models.Model):
 
     def __str__(self) -> str:
         return f"{self.period} {self.form} {self.sha256[:12]}"
+
+
+class PeriodPool(models.Model):
+    """What the stock of one material at one site cost at the end of a period: one pool, one cost formula.
+
+    `layers` is a list of [tonnes, amount] as text, oldest first; under the weighted average it has one.
+    They sum to `tonnes` and `amount`. Made again until the period is locked, then kept by triggers.
+    """
+
+    organization_path = "period__site__organization"
+
+    period = models.ForeignKey(Period, on_delete=models.PROTECT, related_name="pools")
+    material = models.ForeignKey(Material, on_delete=models.PROTECT, related_name="+")
+    cost_method = models.CharField(max_length=20, choices=Material.CostMethod)
+    tonnes = models.DecimalField(max_digits=16, decimal_places=3)
+    amount = models.DecimalField(**MONEY)
+    rounding = models.DecimalField(**MONEY, default=0)
+    layers = models.JSONField(default=list)
+
+    objects = ScopedQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["period", "material__code"]
+        constraints = [models.UniqueConstraint(fields=["period", "material"], name="pool_once_a_material")]
+
+    def __str__(self) -> str:
+        return f"{self.period} {self.material.code}: {self.amount}"
+
+
+class PeriodValue(models.Model):
+    """What one pile's book stock was worth at the end of a period, at the lower of cost and realisable value.
+
+    `unit_cost` is shown to 4 places, `cost_amount` is rounded once. `allowance` is what is written down in
+    all, `allowance_change` what this period added to it (negative: reversed). `nrv_unit` is empty where no
+    net realisable value was in force, and the allowance then stays. Kept by triggers once locked.
+    """
+
+    organization_path = "period__site__organization"
+
+    period = models.ForeignKey(Period, on_delete=models.PROTECT, related_name="values")
+    pile = models.ForeignKey(Pile, on_delete=models.PROTECT, related_name="period_values")
+    tonnes = models.DecimalField(max_digits=16, decimal_places=3)
+    unit_cost = models.DecimalField(max_digits=14, decimal_places=4)
+    cost_amount = models.DecimalField(**MONEY)
+    nrv_unit = models.DecimalField(max_digits=14, decimal_places=4, null=True, blank=True)
+    allowance = models.DecimalField(**MONEY, default=0)
+    allowance_change = models.DecimalField(**MONEY, default=0)
+
+    objects = ScopedQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["period", "pile__code"]
+        constraints = [
+            models.UniqueConstraint(fields=["period", "pile"], name="period_value_once_a_pile"),
+            models.CheckConstraint(condition=Q(allowance__gte=0), name="carrying_never_above_cost"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.period} {self.pile.code}: {self.carrying_amount}"
+
+    @property
+    def carrying_amount(self) -> Decimal:
+        return self.cost_amount - self.allowance
+
+
+class KeptExport(models.Model):
+    """The content of a locked period's export, kept when it was first made. Write-once.
+
+    Names of piles, places and people may change later; the export of that lock does not. `step` is the
+    step that locked the period: a restatement ends with another one. `content_gz` is gzipped JSON.
+    """
+
+    organization_path = "period__site__organization"
+
+    period = models.ForeignKey(Period, on_delete=models.PROTECT, related_name="kept_exports")
+    step = models.OneToOneField(PeriodStep, on_delete=models.PROTECT, related_name="kept_export")
+    content_gz = models.BinaryField()
+    sha256 = models.CharField(max_length=64)
+    kept_at = models.DateTimeField()
+
+    objects = ScopedQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["period", "-pk"]
+
+    def __str__(self) -> str:
+        return f"{self.period} {self.sha256[:12]}"
