@@ -34,6 +34,8 @@ SECRET_KEY_FALLBACKS = env.words("SECRET_KEY_FALLBACKS")
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", () if IN_PRODUCTION else ("127.0.0.1", "localhost", "[::1]"))
 CSRF_TRUSTED_ORIGINS = env.words("TRUSTED_ORIGINS")
 BEHIND_TLS_PROXY = env.flag("BEHIND_TLS_PROXY", False)
+# Printed on certificates as they are issued; what was printed stays.
+PUBLIC_ADDRESS = env.text("PUBLIC_ADDRESS") or next(iter(CSRF_TRUSTED_ORIGINS), f"http://127.0.0.1:{PORT}")
 
 # --- the rooms -----------------------------------------------------------------------------------
 

@@ -68,7 +68,7 @@ def refused_words(asked: Asked, named: QuerySet[Measurement]) -> str:
     return f"There is no approved certificate {which}: {versions}."
 
 
-def status_of(measurement: Measurement) -> Measurement | None:
+def replacement_of(measurement: Measurement) -> Measurement | None:
     """The approved or superseded measurement that replaced this one; None while it stands."""
     return (
         Measurement.objects.filter(supersedes=measurement, state__in=CERTIFIED)

@@ -11,6 +11,7 @@ import hashlib
 from typing import Any
 
 import rfc8785
+from django.conf import settings
 from django.utils import timezone
 
 from inventory.models import BaseVersion, DensityRecord
@@ -47,6 +48,7 @@ def content_of(measurement: Measurement) -> dict[str, Any]:
     site = survey.site
     return {
         "organization": site.organization.name,
+        "verified_at": settings.PUBLIC_ADDRESS.rstrip("/"),
         "site": {
             "code": site.code,
             "name": site.name,

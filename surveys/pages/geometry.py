@@ -104,14 +104,20 @@ def section_of(
     arrays: Arrays, ends_m: np.ndarray, units: Units, previous: Arrays | None = None, name: str = "Section"
 ) -> SafeString:
     """SVG of the cut between two points of the site frame. `ValueError` where the line meets no surface."""
-    length_m = float(np.hypot(*(ends_m[1] - ends_m[0])))
-    profile = Profile.of_pieces(_pieces(arrays, "top", ends_m), _pieces(arrays, "base", ends_m), length_m)
-    before = None
-    if previous is not None:
-        before = Profile.of_pieces(_pieces(previous, "top", ends_m), (), length_m)
+    profile = profile_of(arrays, ends_m)
+    before = None if previous is None else profile_of(previous, ends_m, "top")
     return mark_safe(  # noqa: S308  built and escaped by the drawing
         section(profile, previous=before, ruler=ruler_of(units), name=name)
     )
+
+
+def profile_of(arrays: Arrays, ends_m: np.ndarray, *only: str) -> Profile:
+    """Top and base along a line of the site frame, or `only` one of them."""
+    length_m = float(np.hypot(*(ends_m[1] - ends_m[0])))
+    top, base = (
+        _pieces(arrays, which, ends_m) if not only or which in only else () for which in ("top", "base")
+    )
+    return Profile.of_pieces(top, base, length_m)
 
 
 def _pieces(arrays: Arrays, which: str, ends_m: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -167,7 +173,13 @@ def _base_within(base: dict[str, Any], ring: np.ndarray) -> dict[str, Any]:
 
 
 def change_drawing(first: Arrays, second: Arrays, band_m: float, units: Units, name: str) -> SafeString:
-    """The map of change, on a grid fine enough for the eye. The volumes beside it are not taken from it."""
+    """The map of change. The volumes beside it are not taken from it."""
+    sheet = change_sheet(first, second, band_m)
+    return mark_safe(change_map(sheet, ruler=ruler_of(units), name=name))  # noqa: S308  escaped by the drawing
+
+
+def change_sheet(first: Arrays, second: Arrays, band_m: float) -> ChangeSheet:
+    """What came and went, on a grid fine enough for the eye."""
     rings = [arrays["edge"] + arrays["origin"] for arrays in (first, second)]
     places = np.vstack(rings)
     low, high = places.min(axis=0), places.max(axis=0)
@@ -182,8 +194,7 @@ def change_drawing(first: Arrays, second: Arrays, band_m: float, units: Units, n
     after = np.where(np.isfinite(tops[1]), tops[1], bases[0])
     neither = ~np.isfinite(tops[0]) & ~np.isfinite(tops[1])
     change = np.where(neither, 0.0, after - before).reshape(len(norths), len(easts))
-    sheet = ChangeSheet(easts, norths, change, band_m, *rings)
-    return mark_safe(change_map(sheet, ruler=ruler_of(units), name=name))  # noqa: S308  escaped by the drawing
+    return ChangeSheet(easts, norths, change, band_m, *rings)
 
 
 def _heights(arrays: Arrays, which: str, nodes_m: np.ndarray) -> np.ndarray:
