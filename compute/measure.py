@@ -57,6 +57,7 @@ class MeasureRequest:
     edge           : (M, 2) drawn outer edge, easting, northing; None for the toe ring
     outline        : (K, 2) where the pile is expected; with `split`, shots outside it belong to others
     other_outlines : outlines of the neighbours on that date, by pile code
+    also           : findings that come with the shots, such as those of the field book they are from
     """
 
     top: Shots
@@ -70,6 +71,7 @@ class MeasureRequest:
     model: UncertaintyModel = field(default_factory=lambda: model_for("total-station"))
     limits: FindingLimits = field(default_factory=FindingLimits)
     declared_unit: str = "metre"
+    also: Callable[[Case], tuple[Finding, ...]] = lambda case: ()
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,8 @@ def measure(request: MeasureRequest, progress: Progress = lambda stage, share: N
     doubt = budget(case, left)
     progress("findings", 0.9)
     judged = dataclasses.replace(
-        case, early_findings=(*case.early_findings, *cross_check_differs(check, case))
+        case,
+        early_findings=(*case.early_findings, *cross_check_differs(check, case), *request.also(case)),
     )
     findings = find_all(judged)
     record = record_of(case, request, check, left, doubt, findings, ground)

@@ -36,6 +36,8 @@ _MONEY_READERS = _LEDGER | {Role.AUDITOR, Role.MANAGER}
 ACTIONS: dict[str, frozenset[str]] = {
     "see": frozenset(Role),
     "upload_survey": _SURVEYORS,
+    "reduce_book": _SURVEYORS,
+    "accept_reduction": _LEAD,
     "compute_measurement": _SURVEYORS,
     "submit_measurement": _SURVEYORS,
     "withdraw_measurement": _SURVEYORS,
@@ -82,6 +84,8 @@ ACTIONS: dict[str, frozenset[str]] = {
 _IN_WORDS: dict[str, str] = {
     "see": "Seeing the stock",
     "upload_survey": "Uploading a survey",
+    "reduce_book": "Reducing a field book",
+    "accept_reduction": "Accepting or sending back a reduction",
     "compute_measurement": "Measuring a pile",
     "submit_measurement": "Submitting a measurement",
     "withdraw_measurement": "Withdrawing a measurement",

@@ -4,25 +4,28 @@ from __future__ import annotations
 
 import io
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from decimal import Decimal
+from functools import partial
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
-from compute.pointfiles.edge import read_edge
 
 from compute.building import BaseChoice
 from compute.coding import assign_roles
 from compute.errors import Refused
 from compute.measure import Measurement as Measured
 from compute.measure import MeasureRequest, measure
-from compute.pointfiles import read_points
+from compute.pointfiles import Points
+from compute.pointfiles.edge import read_edge
 from compute.records import Density, FindingLimits, KnownPoint, Shots, UncertaintyModel
 from inventory.crossing import decimal_tonnes, decimal_volume
 from inventory.errors import BookRefused
-from surveys import jobs, storage
-from surveys.errors import EvidenceMissing
-from surveys.models import Measurement, StoredFile
+from surveys import jobs, parsed, storage
+from surveys.fieldbook_findings import findings_of_books
+from surveys.fieldbook_solving import SolvedBook, bytes_named, points_of, solve_again
+from surveys.models import Measurement
 
 log = logging.getLogger(__name__)
 
@@ -86,8 +89,9 @@ def figures_of(record: Mapping[str, Any]) -> dict[str, Decimal | None]:
 
 
 def recompute(measurement: Measurement) -> str:
-    """The digest once more, from the pinned inputs alone: equal to `digest` while it stands."""
-    digest: str = measured_from(measurement, lambda stage, share: None).record["digest"]
+    """The digest once more, from the received bytes and the other pinned inputs alone: equal to `digest`
+    while it stands."""
+    digest: str = measured_from(measurement, lambda stage, share: None, from_bytes=True).record["digest"]
     return digest
 
 
@@ -99,9 +103,9 @@ def geometry_of(measurement: Measurement) -> dict[str, np.ndarray]:
         return {key: arrays[key] for key in arrays.files}
 
 
-def measured_from(measurement: Measurement, progress: Progress) -> Measured:
+def measured_from(measurement: Measurement, progress: Progress, *, from_bytes: bool = False) -> Measured:
     progress("reading", 0.0)
-    request = request_from(measurement.request, organization_of(measurement))
+    request = request_from(measurement.request, organization_of(measurement), from_bytes)
     return measure(request, progress)
 
 
@@ -118,13 +122,16 @@ def packed(arrays: Mapping[str, np.ndarray]) -> bytes:
 # --- from the pins to the calculator's own records -------------------------------------------------
 
 
-def request_from(pins: Mapping[str, Any], organization_id: int) -> MeasureRequest:
+def request_from(pins: Mapping[str, Any], organization_id: int, from_bytes: bool = False) -> MeasureRequest:
+    """What the pins ask for. `from_bytes`: nothing that was worked out from received bytes is used."""
     rules = tuple(tuple((pattern, role) for pattern, role in tier) for tier in pins["rules"])
     edge = pins["edge"]
+    books = books_of(pins["files"], organization_id)
     return MeasureRequest(
-        top=shots_of(pins["files"], rules, organization_id),
+        top=shots_of(pins["files"], rules, organization_id, books, from_bytes),
+        also=partial(findings_of_books, tuple(books.values()), rules),
         base=base_choice(pins["base"], rules, organization_id),
-        edge=edge and read_edge(bytes_of(edge, organization_id), edge["name"], edge["unit"]),
+        edge=edge and read_edge(bytes_named(edge, organization_id), edge["name"], edge["unit"]),
         outline=ring(pins["outline"]),
         split=any(file["whole_yard"] for file in pins["files"]),
         other_outlines={code: ring(outline) for code, outline in pins["other_outlines"].items()},
@@ -136,31 +143,31 @@ def request_from(pins: Mapping[str, Any], organization_id: int) -> MeasureReques
     )
 
 
-def shots_of(files: list[Mapping[str, Any]], rules: Any, organization_id: int) -> Shots:
-    points = [
-        read_points(
-            bytes_of(file, organization_id),
-            file["name"],
-            columns=file["columns"] and tuple(file["columns"]),
-            unit=file["unit"],
-            delimiter=file["delimiter"],
-            decimal=file["decimal"],
-        )
-        for file in files
-    ]
-    return assign_roles(points, rules)
+def books_of(files: Iterable[Mapping[str, Any]], organization_id: int) -> dict[str, SolvedBook]:
+    """The field books among the files, reduced as they are pinned, by the hash of their bytes."""
+    return {file["sha256"]: solve_again(file, organization_id) for file in files if "reduction" in file}
 
 
-def bytes_of(file: Mapping[str, Any], organization_id: int) -> bytes:
-    """The bytes a pin names, found by their hash within the organization, and checked against it."""
-    stored = StoredFile.objects.filter(organization=organization_id, sha256=file["sha256"]).first()
-    if stored is None:
-        raise EvidenceMissing(
-            f"{file['name']} ({file['sha256'][:12]}…) was never received here. Nothing was computed.",
-            where=file["name"],
-            remedy="Send the file again: its bytes must have the same hash.",
-        )
-    return storage.read_bytes(stored)
+def shots_of(
+    files: Iterable[Mapping[str, Any]],
+    rules: Any,
+    organization_id: int,
+    books: Mapping[str, SolvedBook] = MappingProxyType({}),
+    from_bytes: bool = True,
+) -> Shots:
+    return assign_roles([points_in(file, organization_id, books, from_bytes) for file in files], rules)
+
+
+def points_in(
+    file: Mapping[str, Any], organization_id: int, books: Mapping[str, SolvedBook], from_bytes: bool
+) -> Points:
+    """The points of a pinned file; that of a whole yard is read once for all its piles."""
+    if "reduction" in file:
+        return points_of(books[file["sha256"]])
+    data = partial(bytes_named, file, organization_id)
+    if from_bytes or not file["whole_yard"]:
+        return parsed.read_pinned(file, data())
+    return parsed.points_of(file, organization_id, data)
 
 
 def base_choice(base: Mapping[str, Any], rules: Any, organization_id: int) -> BaseChoice:

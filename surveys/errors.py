@@ -47,6 +47,32 @@ class NothingRead(EvidenceRefused):
     remedy = "Send a point file, or settle the columns of those that wait for a choice."
 
 
+class ControlMissing(EvidenceRefused):
+    """A field book that hangs on no known place."""
+
+    code = "control-missing"
+    remedy = "Record the control of the site, or give the known stations with the book."
+
+
+class BookNotClosed(EvidenceRefused):
+    """A field book whose misclosure is beyond its limit, without a correction or a reason."""
+
+    code = "book-not-closed"
+    remedy = "Correct the set-up that is wrong in a new version, or accept the misclosure with a reason."
+
+
+class ReductionNotAccepted(EvidenceRefused):
+    code = "reduction-not-accepted"
+    remedy = "Have the reduction accepted by another person, or measure again from the one that is."
+
+
+class ReductionDiffers(EvidenceRefused):
+    """A pinned field book reduced again gives another digest than the one on record."""
+
+    code = "reduction-differs"
+    remedy = "Reduce the book again in a new version and measure from it."
+
+
 class ReasonNeeded(EvidenceRefused):
     code = "reason-needed"
     remedy = "Say why in a few words; the reason stays with the record."

@@ -17,11 +17,12 @@ from compute.pointfiles import Points, preview, read_points
 from compute.pointfiles.edge import read_edge
 from inventory import rights
 from inventory.models import Pile
-from surveys import storage
+from surveys import control_checks, fieldbooks, parsed, storage
 from surveys.errors import ReasonNeeded, WrongPile, WrongState
 from surveys.models import StoredFile, Survey, SurveyFile
 from surveys.opening import require_pile
-from surveys.splitting import split_of
+from surveys.pins import file_as_pinned
+from surveys.splitting import open_piles, split_of
 
 State = SurveyFile.State
 Purpose = SurveyFile.Purpose
@@ -68,7 +69,7 @@ def receive_file(
     known = file_with(survey, stored)
     if known is not None:
         return known
-    look(file)
+    points = look(file)
     try:
         with transaction.atomic():
             file.save(force_insert=True)
@@ -79,7 +80,19 @@ def receive_file(
             raise
         return known
     file.already = "" if is_new else receipt_words(stored)
+    follow_up(file, points, by)
     return file
+
+
+def follow_up(file: SurveyFile, points: Points | None, by: Any) -> None:
+    """What comes of a file at once: a book is reduced, marks shot again are kept as checks, and the points
+    of a whole yard as they were read, for the jobs of its piles."""
+    if file.purpose == Purpose.FIELD_BOOK and file.state == State.READ:
+        fieldbooks.first_reduction(file, by)
+    if points is not None and file.purpose == Purpose.MEASURE:
+        control_checks.keep_checks_of_points(file, points)
+        if file.pile_id is None:
+            parsed.keep(file_as_pinned(file), file.survey.site.organization_id, points)
 
 
 def file_with(survey: Survey, stored: StoredFile) -> SurveyFile | None:
@@ -116,8 +129,9 @@ def declare_columns(
     survey_file.unit = unit or survey_file.survey.site.length_unit
     survey_file.delimiter = delimiter
     survey_file.decimal = decimal
-    look(survey_file)
+    points = look(survey_file)
     survey_file.save()
+    follow_up(survey_file, points, by)
     return survey_file
 
 
@@ -150,26 +164,41 @@ def refuse_set_aside(survey_file: SurveyFile) -> None:
 # --- looking into a file -------------------------------------------------------------------------
 
 
-def look(file: SurveyFile) -> None:
+def look(file: SurveyFile) -> Points | None:
     """Read the file as declared and set its state, preview, problems and counts; does not save."""
     data = storage.read_bytes(file.stored_file)
     file.problems, file.preview, file.split, file.points_n = {}, {}, {}, None
+    if file.purpose == Purpose.MEASURE and not file.columns and fieldbooks.is_field_book(data):
+        file.purpose = Purpose.FIELD_BOOK
     try:
-        if file.purpose == Purpose.EDGE:
-            file.points_n = len(read_edge(data, file.name, file.unit))
-            file.state = State.READ
-            return
-        file.preview = plain(preview(data, file.name).as_dict())
-        keep_reading(file, read_as_declared(data, file))
+        return _read(file, data)
     except (ColumnsUnknown, DelimiterUnclear) as question:
-        file.state = State.UNCLEAR
+        # A field book says its columns itself; nobody can declare them.
+        file.state = State.REFUSED if file.purpose == Purpose.FIELD_BOOK else State.UNCLEAR
         file.problems = plain(question.as_dict())
     except FileRefused as refusal:
         refuse(file, refusal)
     except Refused as refusal:
-        if file.purpose != Purpose.EDGE:
+        if file.purpose not in (Purpose.EDGE, Purpose.FIELD_BOOK):
             raise
         refuse(file, refusal)
+    return None
+
+
+def _read(file: SurveyFile, data: bytes) -> Points | None:
+    if file.purpose == Purpose.EDGE:
+        file.points_n = len(read_edge(data, file.name, file.unit))
+        file.state = State.READ
+        return None
+    if file.purpose == Purpose.FIELD_BOOK:
+        book = fieldbooks.look_into_book(data, file.name, file.unit)
+        file.points_n = len({(s.setup, s.to) for s in book.sights if s.kind == "shot"})
+        file.state = State.READ
+        return None
+    file.preview = plain(preview(data, file.name).as_dict())
+    points = read_as_declared(data, file)
+    keep_reading(file, points)
+    return points
 
 
 def read_as_declared(data: bytes, file: SurveyFile) -> Points:
@@ -188,8 +217,7 @@ def keep_reading(file: SurveyFile, points: Points) -> None:
     file.points_n = len(points)
     file.preview = {**file.preview, "read_as": plain(points.read_as.as_dict())}
     survey = file.survey
-    piles = Pile.objects.filter(site=survey.site_id).open_on(survey.surveyed_on).order_by("code")
-    file.split = plain(split_of(points, survey.site.code_rules, piles))
+    file.split = plain(split_of(points, survey.site.code_rules, open_piles(survey)))
 
 
 def refuse(file: SurveyFile, refusal: Refused) -> None:

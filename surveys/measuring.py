@@ -111,7 +111,7 @@ def piles_touched(survey: Survey) -> list[Pile]:
     """Piles open on the survey's date that a file names, or in whose outline a yard file has shots."""
     live = SurveyFile.objects.filter(
         survey=survey,
-        purpose=SurveyFile.Purpose.MEASURE,
+        purpose__in=SurveyFile.WITH_SHOTS,
         set_aside_at__isnull=True,
         state__in=[SurveyFile.State.READ, SurveyFile.State.UNCLEAR],
     )

@@ -11,18 +11,18 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, fields
 from typing import Any
 
-from compute.uncertainty import model_for
 from django.db.models import Q
 
 from compute import ALGORITHM
 from compute.coding import merge_rules
 from compute.errors import BadOption
 from compute.records import FindingLimits, UncertaintyModel
+from compute.uncertainty import model_for
 from inventory import basing, density
 from inventory.errors import DensityStateMismatch, NoDensityInForce
 from inventory.models import BaseVersion, DensityRecord, Pile, Site
 from surveys.errors import NothingRead
-from surveys.models import ControlPoint, Survey, SurveyFile
+from surveys.models import BookReduction, ControlPoint, Survey, SurveyFile
 from surveys.splitting import touched_codes
 
 
@@ -70,8 +70,9 @@ def files_of(survey: Survey, pile: Pile) -> dict[str, Any]:
     of_pile = SurveyFile.objects.filter(Q(pile=pile) | Q(pile__isnull=True), survey=survey)
     live = list(of_pile.filter(set_aside_at__isnull=True).select_related("stored_file"))
     refuse_unclear(live, pile)
+    refuse_without_shots(live, pile)
     read = [file for file in live if file.state == SurveyFile.State.READ and touches(file, pile)]
-    shots = [file for file in read if file.purpose == SurveyFile.Purpose.MEASURE]
+    shots = [file for file in read if file.purpose in SurveyFile.WITH_SHOTS]
     if not shots:
         raise NothingRead(
             f"No file of the survey of {survey.surveyed_on} holds shots of {pile.code} that could be read. "
@@ -80,7 +81,7 @@ def files_of(survey: Survey, pile: Pile) -> dict[str, Any]:
         )
     edges = [file for file in read if file.purpose == SurveyFile.Purpose.EDGE]
     return {
-        "files": [file_as_pinned(file) for file in sorted(shots, key=lambda file: file.stored_file.sha256)],
+        "files": pinned_files(sorted(shots, key=lambda file: file.stored_file.sha256)),
         # The last one drawn is meant; the others stay with the survey.
         "edge": file_as_pinned(edges[-1]) if edges else None,
     }
@@ -96,6 +97,51 @@ def refuse_unclear(files: Iterable[SurveyFile], pile: Pile) -> None:
             where=waiting[0],
             remedy="Choose the columns of the file, or set it aside with a reason.",
         )
+
+
+def refuse_without_shots(files: Iterable[SurveyFile], pile: Pile) -> None:
+    """A field book that does not close, or hangs on nothing, may hold half of the pile as well."""
+    books = [file for file in files if file.purpose == SurveyFile.Purpose.FIELD_BOOK and file.points_n]
+    live = newest_reductions(books)
+    waiting = [
+        file
+        for file in books
+        if file.state == SurveyFile.State.READ and not (file.pk in live and live[file.pk].gives_shots)
+    ]
+    if waiting:
+        raise NothingRead(
+            f"{', '.join(file.name for file in waiting)} may hold shots of {pile.code}, but gives none: it "
+            "does not close, or is not reduced. Nothing was measured.",
+            where=waiting[0].name,
+            remedy="Correct the book in a new version, accept its misclosure with a reason, or set it aside.",
+        )
+
+
+def newest_reductions(books: Iterable[SurveyFile]) -> dict[int, BookReduction]:
+    """The newest version of each book that was neither sent back nor superseded, in one query."""
+    ids = [book.pk for book in books]
+    if not ids:
+        return {}
+    rows = BookReduction.objects.filter(file__in=ids).live().order_by("version").defer("record")
+    return {reduction.file_id: reduction for reduction in rows}
+
+
+def pinned_files(files: list[SurveyFile]) -> list[dict[str, Any]]:
+    """Point files as they are read; field books with the reduction that they came to."""
+    live = newest_reductions(file for file in files if file.purpose == SurveyFile.Purpose.FIELD_BOOK)
+    return [
+        {**file_as_pinned(file), **({"reduction": _reduction(live[file.pk])} if file.pk in live else {})}
+        for file in files
+    ]
+
+
+def _reduction(reduction: BookReduction) -> dict[str, Any]:
+    return {
+        "id": reduction.pk,
+        "version": reduction.version,
+        "digest": reduction.digest,
+        "request": reduction.request,
+    }
 
 
 def touches(file: SurveyFile, pile: Pile) -> bool:

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from inventory import counting, rights
 from inventory.models import Pile, StockCount
-from surveys import life
+from surveys import fieldbooks, life
 from surveys.certificates.issuing import issue
 from surveys.certificates.numbering import certificate_of
 from surveys.errors import FindingsOpen, NoSuchFinding, ReasonNeeded, WrongState
@@ -110,6 +110,7 @@ def approve(measurement: Measurement, by: Any, comment: str = "") -> Measurement
         Pile.objects.select_for_update().get(pk=measurement.pile_id)
         measurement.refresh_from_db()
         require_findings_settled(measurement)
+        fieldbooks.require_accepted(measurement)
         before = Measurement.objects.filter(
             pile=measurement.pile_id, surveyed_on=measurement.surveyed_on, state=State.APPROVED
         ).first()

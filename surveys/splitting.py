@@ -12,11 +12,17 @@ from compute.coding import assign_roles, merge_rules
 from compute.pointfiles import Points
 from compute.roles import ROLE_INDEX, TOP_ROLES
 from inventory.models import Pile
+from surveys.models import Survey
 
 LEAST_SHOTS = 3
 """A pile counts as touched from the least number of shots that can be a surface; fewer are strays."""
 
 CODES_SHOWN = 20
+
+
+def open_piles(survey: Survey) -> Any:
+    """The piles of the survey's site that were open on its day, by code."""
+    return Pile.objects.filter(site=survey.site_id).open_on(survey.surveyed_on).order_by("code")
 
 
 def split_of(points: Points, code_rules: Any, piles: Iterable[Pile]) -> dict[str, Any]:

@@ -87,6 +87,9 @@ class SurveyFile(models.Model):
         FIELD_BOOK = "field-book", "field book"
         STORED = "stored", "coordinates as the instrument stored them"
 
+    WITH_SHOTS = (Purpose.MEASURE, Purpose.FIELD_BOOK)
+    """Purposes of files whose shots are measured."""
+
     class State(models.TextChoices):
         UNCLEAR = "unclear", "needs a choice"
         READ = "read", "read"

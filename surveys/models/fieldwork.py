@@ -120,7 +120,7 @@ class CheckMeasurement(models.Model):
 
     `north_m`, `east_m`, `up_m` where the mark was placed from a set-up; `distance_m` where only the
     distance was compared. `from_mark` and `backsight` are the marks that the set-up hung on, empty in a
-    file of coordinates. Uncertainties are of the check, control included (1 σ).
+    file of coordinates. Uncertainties are of the check alone (1 σ), without the control's own.
     """
 
     organization_path = "survey__site__organization"

@@ -62,6 +62,7 @@ def site_page(request: HttpRequest, code: str) -> HttpResponse:
         "visited": visited,
         "due": survey_due(site, last[0][1], now, since=last[0][2]) if last else None,
         "control": control,
+        "proposed_control": ControlPoint.objects.filter(site=site, approval="proposed").order_by("name"),
         "closed": Pile.objects.for_user(request.user)
         .filter(site=site, closed_on__lte=today)
         .select_related("material"),
@@ -69,7 +70,7 @@ def site_page(request: HttpRequest, code: str) -> HttpResponse:
         "drawing": _drawing(request, site, stock, control, visited),
         "can": {
             action: request.standing.can(action)
-            for action in ("upload_survey", "keep_piles", "keep_sites", "propose_control")
+            for action in ("upload_survey", "keep_piles", "keep_sites", "propose_control", "approve_control")
         },
     }
     return show(request, "pages/site.html", context)
@@ -104,8 +105,7 @@ def _surveys(request: HttpRequest, site: Site) -> QuerySet[Survey]:
 
 
 def _control(site: Site, today: Any) -> QuerySet[ControlPoint]:
-    in_force = Q(valid_to__isnull=True) | Q(valid_to__gt=today)
-    return ControlPoint.objects.filter(in_force, site=site, valid_from__lte=today).order_by("name")
+    return ControlPoint.objects.filter(site=site).in_force_on(today).order_by("name")
 
 
 def _drawing(

@@ -32,6 +32,9 @@ urlpatterns = [
     path("sites/<str:code>/surveys/", site.surveys_page, name="surveys"),
     path("sites/<str:code>/surveys/new/", survey.new_survey, name="new-survey"),
     path("sites/<str:code>/control/new/", setup_site.new_control_point, name="new-control-point"),
+    path(
+        "sites/<str:code>/control/<int:control_id>/<str:step>/", setup_site.control_step, name="control-step"
+    ),
     path("sites/<str:code>/piles/new/", setup_pile.new_pile, name="new-pile"),
     path("sites/<str:code>/piles/<str:pile>/", pile.pile_page, name="pile"),
     path("sites/<str:code>/piles/<str:pile>/outline/", setup_pile.pile_outline, name="pile-outline"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import pytest
@@ -13,6 +14,8 @@ from inventory import places
 from tests.api.intruder import Intruder
 from tests.api.urltable import routes
 from tests.cast import Cast
+from tests.surveys.book_scene import book as field_book
+from tests.surveys.book_scene import known, received
 from tests.surveys.scene import Yard, heap
 
 pytestmark = pytest.mark.slow
@@ -45,6 +48,8 @@ def values(yard: Yard, others: Cast) -> dict[str, list[Any]]:
     yard.company.proposed_base(yard.pile, valid_from=approved.surveyed_on)
     proposed = yard.company.proposed_density(yard.pile.material, pile=yard.pile)
     token, _ = AuthToken.objects.create(user=yard.surveyor)
+    marks = known(yard)
+    book = received(yard, field_book(), approved.surveyed_on - dt.timedelta(days=1))
     yard.survey(approved.surveyed_on, note="wind from the quarry face, dust on the prism")
     return {
         "code": [yard.site.code, yard.pile.material.code],
@@ -55,10 +60,12 @@ def values(yard: Yard, others: Cast) -> dict[str, list[Any]]:
         "density_id": [proposed.pk],
         "pile_id": [yard.pile.pk],
         "base_id": [yard.pile.bases.first().pk],
-        "survey_id": [approved.survey_id],
-        "file_id": list(approved.survey.files.values_list("pk", flat=True)),
+        "survey_id": [approved.survey_id, book.survey_id],
+        "file_id": [*approved.survey.files.values_list("pk", flat=True), book.pk],
         "measurement_id": list(yard.pile.measurements.values_list("pk", flat=True)),
         "token_key": [token.token_key],
+        "control_id": [point.pk for point in marks],
+        "reduction_id": list(book.reductions.values_list("pk", flat=True)),
     }
 
 

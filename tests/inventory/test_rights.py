@@ -13,8 +13,20 @@ from inventory import rights
 from inventory.errors import NotAllowed, SamePerson
 from inventory.models import Membership, Organization, Role
 
-PREPARES = {"upload_survey", "compute_measurement", "submit_measurement", "withdraw_measurement"}
-DECIDES = {"review_measurement", "approve_measurement", "send_back_measurement", "accept_finding"}
+PREPARES = {
+    "upload_survey",
+    "reduce_book",
+    "compute_measurement",
+    "submit_measurement",
+    "withdraw_measurement",
+}
+DECIDES = {
+    "accept_reduction",
+    "review_measurement",
+    "approve_measurement",
+    "send_back_measurement",
+    "accept_finding",
+}
 PROPOSES = {"propose_density", "propose_base", "propose_control"}
 KEEPS = {"keep_sites", "keep_materials", "keep_piles"}
 BOOKS = {"record_movement", "import_movements", "propose_adjustment"}

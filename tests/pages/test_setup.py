@@ -242,6 +242,12 @@ def test_a_moved_mark_is_recorded_from_its_day_on(yard: Yard, as_: Callable[[Any
     }
     assert surveyor.post(place, given).status_code == 302
     assert surveyor.post(place, {**given, "elevation": "98.5", "valid_from": "2025-03-01"}).status_code == 302
+    lead = as_(yard.lead)
+    for point in ControlPoint.objects.order_by("valid_from"):
+        step = reverse("control-step", args=["QRY", point.pk, "approve"])
+        assert "another person approves" in surveyor.get(reverse("site", args=["QRY"])).content.decode()
+        assert step in lead.get(reverse("site", args=["QRY"])).content.decode()
+        assert lead.post(step).status_code == 302
     first, second = ControlPoint.objects.order_by("valid_from")
     assert (first.valid_to, second.valid_to) == (dt.date(2025, 3, 1), None)
     assert second.elevation_m == Decimal("98.5000")

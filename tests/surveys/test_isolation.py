@@ -9,9 +9,12 @@ from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 
-from surveys import due_alerts, intake
+from compute.traverse.corrections import SetupCorrection as Correction
+from surveys import due_alerts, fieldbooks, intake
 from surveys.models import ControlPoint, FindingAcceptance, WorkerBeat
 from tests.cast import Cast
+from tests.surveys.book_scene import book as field_book
+from tests.surveys.book_scene import known, received
 from tests.surveys.scene import DAY, Yard, heap, yard_of
 
 MODELS = sorted(apps.get_app_config("surveys").get_models(), key=lambda model: model.__name__)
@@ -28,6 +31,10 @@ def evidence_in(yard: Yard) -> None:
     ControlPoint.objects.create(
         site=yard.site, name="CP1", northing_m=0, easting_m=0, elevation_m=100, valid_from=DAY
     )
+    known(yard)
+    book = received(yard, field_book(), DAY - dt.timedelta(days=1))
+    pole = Correction("2", "target_height", 1.9, "pole read again from the photograph")
+    fieldbooks.correct_setups(book, yard.surveyor, [pole], "pole of set-up 2")
     WorkerBeat.objects.get_or_create(name="machine", defaults={"seen_at": timezone.now()})
     due_alerts.raise_due(timezone.now() + dt.timedelta(days=365))
 
