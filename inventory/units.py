@@ -28,6 +28,12 @@ MASS_IN_T: dict[str, Fraction] = {
     "short-ton": 2000 * _POUND_T,
     "long-ton": 2240 * _POUND_T,
 }
+WEIGHED_IN_T: dict[str, Fraction] = {
+    **MASS_IN_T,
+    "kilogram": Fraction(1, 1000),
+    "pound": _POUND_T,
+}
+"""Units that a ticket may be written in; a site shows its stock in those of `MASS_IN_T` only."""
 
 SYMBOLS: dict[str, str] = {
     "metre": "m",
@@ -39,4 +45,9 @@ SYMBOLS: dict[str, str] = {
     "tonne": "t",
     "short-ton": "short ton",
     "long-ton": "long ton",
+}
+WEIGHED_SYMBOLS: dict[str, str] = {
+    **{unit: SYMBOLS[unit] for unit in MASS_IN_T},
+    "kilogram": "kg",
+    "pound": "lb",
 }
