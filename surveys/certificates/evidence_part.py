@@ -115,8 +115,8 @@ def shape(given: Given) -> list[list[str]]:
         until = f" to before {date_words(base['valid_to'])}" if base["valid_to"] else ""
         said = (
             f"v{base['version']}, {in_words(BASE_KINDS, base['kind']).lower()}, in force from "
-            f"{date_words(base['valid_from'])}{until}; {base['reason']}; u = "
-            f"{p.plain(base['height_uncertainty_m'], 'length')} in height"
+            f"{date_words(base['valid_from'])}{until}; {base['reason']}; height sure to "
+            f"{p.small(float(base['height_uncertainty_m'])).lstrip('+')} {p.small_unit} (1 σ)"
             + (f"; file {base['evidence_name']}" if base["evidence_name"] else "")
             + (f"; approved by {base['approved_by']}" if base["approved_by"] else "")
         )
@@ -175,7 +175,6 @@ def control(given: Given) -> dict[str, Any]:
             for each in shown
         ],
         "note": note,
-        "closure": stated_or_not(given.stated.get("control_closure")),
     }  # fmt: skip
 
 
@@ -274,4 +273,4 @@ def annex(given: Given) -> list[list[str]]:
             rows.append([name, exact(value)])
 
     walk("", {key: value for key, value in given.record.items() if key not in LEAVE_IN_ANNEX})
-    return rows
+    return [[name.removeprefix("uncertainty.terms."), value] for name, value in rows]

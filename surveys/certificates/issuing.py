@@ -69,6 +69,7 @@ def content_of(measurement: Measurement) -> dict[str, Any]:
             "prepared_by": str(measurement.prepared_by),
             "submitted_at": moment(measurement.submitted_at),
             "reviewed_by": named(measurement.reviewed_by),
+            "reviewed_at": moment(reviewed_at(measurement)),
             "approved_by": named(measurement.approved_by),
             "approved_at": moment(measurement.approved_at),
             "correction_reason": measurement.correction_reason,
@@ -82,6 +83,11 @@ def content_of(measurement: Measurement) -> dict[str, Any]:
         ],
         "previous": previous_as_content(measurement),
     }
+
+
+def reviewed_at(measurement: Measurement) -> dt.datetime | None:
+    step = measurement.transitions.filter(to_state=State.REVIEWED).order_by("-id").first()
+    return step and step.at
 
 
 def moment(value: dt.datetime | None) -> str | None:

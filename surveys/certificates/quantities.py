@@ -12,6 +12,8 @@ from surveys.pages.figures import MINUS, SI, Units, figure, number
 from surveys.pages.wording import day, moment
 
 NB = "\u00a0"
+LEAST = 0.0005
+"""Half of the last place that the book keeps; what is smaller is rounding of doubles."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,8 @@ class Printed:
         """An uncertainty alone, to two significant digits."""
         every = [self.units, SI] if self.differs(kind) else [self.units]
         return [
-            figure(standard, standard, kind, units).plus_minus if standard > 0 else "0" for units in every
+            figure(standard, standard, kind, units).plus_minus if standard >= LEAST else "0"
+            for units in every
         ]
 
     def small(self, value_m: float) -> str:
@@ -95,5 +98,5 @@ def exact(value: Any) -> str:
         return value
     if isinstance(value, int):
         return f"{value:,}".replace("-", MINUS)
-    text = f"{value:,.3f}" if value == 0 or abs(value) >= 0.0005 else f"{value:.1e}"
+    text = f"{value:,.3f}" if value == 0 or abs(value) >= LEAST else f"{value:.1e}"
     return text.replace("-", MINUS)

@@ -255,7 +255,7 @@ def signed(given: Given) -> Rows:
     approved = people["approved_by"] or "nobody yet"
     return [
         ["Prepared", people["prepared_by"], when(people["submitted_at"])],
-        ["Reviewed", reviewed, ""],
+        ["Reviewed", reviewed, when(people["reviewed_at"]) if people["reviewed_at"] else ""],
         ["Approved", approved, when(people["approved_at"]) if people["approved_at"] else ""],
     ]
 

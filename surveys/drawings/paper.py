@@ -12,9 +12,10 @@ UNIT_MM = 0.2
 """Millimetres a sheet unit: 12 units of type are 6.8 points."""
 
 DENOMINATORS = (
-    50, 100, 200, 250, 500, 1000, 1250, 2000, 2500, 5000, 10_000, 20_000, 25_000, 50_000, 100_000,
+    50, 75, 100, 125, 200, 250, 300, 400, 500, 750, 1000, 1250, 2000, 2500, 3000, 4000, 5000, 7500,
+    10_000, 12_500, 20_000, 25_000, 30_000, 40_000, 50_000, 75_000, 100_000,
 )  # fmt: skip
-"""Scales that a scale rule has."""
+"""Scales that metric scale rules have, and ten and a hundred times them. Common practice, no source."""
 
 
 @dataclass(frozen=True)

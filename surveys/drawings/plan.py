@@ -29,6 +29,9 @@ from surveys.drawings.svg import (
 )
 
 MARGIN_LEFT, MARGIN_TOP, MARGIN_RIGHT, MARGIN_BOTTOM = 60.0, 20.0, 20.0, 86.0
+ON_PAPER = 0.04
+"""Margin on paper, as a share of the longer side: there the scale counts, not the air."""
+
 TRIANGLES_WITH_BANDS = 20_000
 """Above this the bands would cost more than the page: contours alone tell the shape."""
 
@@ -102,7 +105,7 @@ def plan(
         _contours(frame, sheet, levels, step_m, ruler),
         _base(frame, sheet.base_rings_m, box),
         _edge(frame, sheet.ring_m),
-        _shots(frame, sheet.shots),
+        _shots(frame, sheet.shots if paper is None else within(sheet.shots, box)),
         _section_line(frame, sheet.section_ends_m) if paper is None else "",
         *(_cut(frame, *cut) for cut in sheet.cuts_m),
         _footer(frame, sheet, width, height, ruler, step_m, paper),
@@ -120,17 +123,17 @@ def places_of(sheet: PlanSheet) -> list[FloatArray]:
     return [sheet.vertices_m[:, :2], *ring, *(ends for ends, _, _ in sheet.cuts_m)]
 
 
-def extent(places_m: Sequence[FloatArray]) -> tuple[FloatArray, FloatArray]:
-    """Low and high corner of all places with a margin, metres."""
+def extent(places_m: Sequence[FloatArray], share: float = 0.07) -> tuple[FloatArray, FloatArray]:
+    """Low and high corner of all places, metres, with a margin of `share` of the longer side."""
     points = np.vstack(places_m)
     low, high = points.min(axis=0), points.max(axis=0)
-    pad = 0.07 * float(max(high - low)) + 0.5
+    pad = share * float(max(high - low)) + 0.5
     return low - pad, high + pad
 
 
 def paper_for(places_m: Sequence[FloatArray], width_mm: float, height_mm: float) -> Paper:
     """Paper of that room, at the largest scale of a scale rule that holds all places."""
-    low, high = extent(places_m)
+    low, high = extent(places_m, ON_PAPER)
     room = (
         width_mm - UNIT_MM * (MARGIN_LEFT + MARGIN_RIGHT),
         height_mm - UNIT_MM * (MARGIN_TOP + MARGIN_BOTTOM),
@@ -142,7 +145,7 @@ def fit(
     places_m: Sequence[FloatArray], width: float, paper: Paper | None = None
 ) -> tuple[Frame, float, tuple[float, float, float, float]]:
     """Frame, sheet height and the box (x low, y low, x high, y high) that holds all places with a margin."""
-    low, high = extent(places_m)
+    low, high = extent(places_m, ON_PAPER) if paper else extent(places_m)
     room = (paper.width if paper else width) - MARGIN_LEFT - MARGIN_RIGHT
     scale = min(room / float(high[0] - low[0]), 620.0 / float(high[1] - low[1]))
     scale = paper.units_per_m if paper else scale
@@ -264,6 +267,15 @@ def _cut(frame: Frame, ends_m: FloatArray, first: str, second: str) -> str:
         text(first, x1 - dx, y1 - dy + 5, "label strong", "middle"),
         text(second, x2 + dx, y2 + dy + 5, "label strong", "middle"),
     )
+
+
+def within(shots: PlanShots | None, box: tuple[float, float, float, float]) -> PlanShots | None:
+    """Shots inside the neat line; on paper others would stand among the numbers."""
+    if shots is None:
+        return None
+    x, y = shots.xy_m.T
+    inside = (x >= box[0]) & (x <= box[2]) & (y >= box[1]) & (y <= box[3])
+    return PlanShots(shots.xy_m[inside], tuple(np.array(shots.roles, dtype=object)[inside]))
 
 
 def _section_line(frame: Frame, ends_m: Sequence[Sequence[float]] | None) -> str:
