@@ -10,7 +10,7 @@ from django.contrib.auth.password_validation import validate_password
 from django.contrib.auth.tokens import default_token_generator
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_decode, urlsafe_base64_encode
@@ -84,6 +84,21 @@ def invite_person(
     return _invitation(user)
 
 
+def renew_invitation(user: User, organization: Organization, *, by: User) -> Invitation:
+    """The link once more for somebody who has not accepted yet. Links given before still work.
+
+    Raises `NotAllowed`, and `InvitationNotValid` where there is nothing to accept.
+    """
+    require(by, organization, "keep_people")
+    belongs = _in_force(organization).filter(user=user).exists()
+    if not belongs or user.has_usable_password():
+        why = "has accepted already" if belongs else f"has no role in {organization} today"
+        raise InvitationNotValid(
+            f"{user} {why}. No invitation was made.", where="user", remedy="Give a role, or ask the person."
+        )
+    return _invitation(user)
+
+
 def accept_invitation(uid: str, token: str, password: str) -> User:
     """Set the first password. `InvitationNotValid` for a link that is wrong, too old or used; `BadEntry`
     for a password that the rules refuse."""
@@ -137,7 +152,7 @@ def _record(membership: Membership, by: User | None, verb: str) -> None:
     record_event(membership.organization, by=by, verb=verb, subject=membership, detail=detail)
 
 
-def _in_force(organization: Organization) -> object:
+def _in_force(organization: Organization) -> QuerySet[Membership]:
     running = Q(ends_on__isnull=True) | Q(ends_on__gt=timezone.now().date())
     return Membership.objects.filter(running, organization=organization, user__is_active=True)
 

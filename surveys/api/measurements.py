@@ -9,11 +9,12 @@ from typing import Any, ClassVar
 import django_filters as filters
 from rest_framework.response import Response
 
-from inventory.api.doors import Comment, Posts, Reason, Row, Rows
+from inventory.api.doors import Comment, Nothing, Posts, Reason, Row, Rows
 from surveys import review
 from surveys.api import given as g
 from surveys.api import shown as s
 from surveys.models import Measurement
+from surveys.replaying import replay
 
 RELATED = (
     *("survey__site__organization", "pile__site__organization", "pile__material", "density", "base_version"),
@@ -101,6 +102,15 @@ class Revoke(MeasurementStep):
     """Take an approved figure out of the stock without another in its place."""
 
     verb = review.revoke
+
+
+class Recompute(MeasurementStep):
+    """Work the figure out once more from the received files and compare digests. Changes nothing."""
+
+    serializer_class, given_class = s.ReplayShown, Nothing
+
+    def act(self, given: dict[str, Any]) -> Response:
+        return self.show(replay(self.get_object(), self.request.user))
 
 
 class AcceptFinding(MeasurementStep):

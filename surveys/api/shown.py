@@ -124,6 +124,16 @@ class MeasurementWhole(MeasurementShown):
         return FindingShown(told, many=True).data
 
 
+class ReplayShown(serializers.Serializer):
+    """A recomputation changes nothing. Another digest under the same algorithm needs an administrator."""
+
+    is_same = serializers.BooleanField()
+    digest = serializers.CharField()
+    recomputed_digest = serializers.CharField()
+    algorithm = serializers.CharField()
+    recomputed_algorithm = serializers.CharField()
+
+
 class RefusedPile(serializers.Serializer):
     pile = Named()
     problem = Problem()

@@ -5,15 +5,23 @@ from __future__ import annotations
 from django.urls import include, path
 from drf_spectacular.views import SpectacularAPIView
 
-from surveys.api import exports, measurements, surveys
+from surveys.api import control, exports, measurements, surveys
 
 FILES = "surveys/<int:survey_id>/files/"
+CONTROL = "sites/<int:site_id>/control-points/"
 ONE = "measurements/<int:measurement_id>/"
 
 urlpatterns = [
     path("schema/", SpectacularAPIView.as_view()),
     path("", include("inventory.api.urls")),
     path("piles/<int:pile_id>/surveyed-bases/", surveys.SurveyedBases.as_view()),
+    path(CONTROL, control.ControlPoints.as_view()),
+    path(f"{CONTROL}<int:control_id>/", control.ControlPointRow.as_view()),
+    path(f"{CONTROL}<int:control_id>/approve/", control.ApproveControl.as_view()),
+    path(f"{CONTROL}<int:control_id>/withdraw/", control.WithdrawControl.as_view()),
+    path(f"{CONTROL}<int:control_id>/suspect/", control.DoubtControl.as_view()),
+    path(f"{CONTROL}<int:control_id>/restore/", control.RestoreControl.as_view()),
+    path(f"{CONTROL}<int:control_id>/destroyed/", control.DestroyControl.as_view()),
     path("surveys/", surveys.Surveys.as_view()),
     path("surveys/<int:survey_id>/", surveys.SurveyRow.as_view()),
     path("surveys/<int:survey_id>/progress/", surveys.SurveyProgress.as_view()),
@@ -31,6 +39,7 @@ urlpatterns = [
     path(f"{ONE}send-back/", measurements.SendBack.as_view()),
     path(f"{ONE}withdraw/", measurements.Withdraw.as_view()),
     path(f"{ONE}revoke/", measurements.Revoke.as_view()),
+    path(f"{ONE}recompute/", measurements.Recompute.as_view()),
     path(f"{ONE}export/<str:part>", exports.SurfaceFile.as_view()),
     path("exports/stock.<str:form>", exports.StockFile.as_view()),
     path("alerts/", surveys.Alerts.as_view()),

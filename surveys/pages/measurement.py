@@ -13,15 +13,15 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_GET, require_POST
 
 from compute.errors import Refused
-from inventory import rights
 from inventory.errors import BookRefused, NotAllowed
-from surveys import computing, measuring, review
+from surveys import measuring, review
 from surveys.life import STEPS
 from surveys.models import JobState, Measurement, State
 from surveys.pages.access import acted, measurement_or_404, measurements, member_page, show
 from surveys.pages.figures import Units
 from surveys.pages.geometry import arrays_of, plan_of, shots_of
 from surveys.pages.rows import silhouettes, weighed_findings
+from surveys.replaying import replay
 
 VERBS = {
     "submit": (review.submit, "Handed over for review."),
@@ -176,19 +176,19 @@ def measure_again(request: HttpRequest, measurement_id: int) -> HttpResponse:
 def recompute(request: HttpRequest, measurement_id: int) -> HttpResponse:
     """Work the figure out once more from its pinned inputs and hold the digest against the one kept."""
     m = measurement_or_404(request, measurement_id)
-    rights.require(request.user, m.survey.site.organization, "recompute")
     try:
-        digest = computing.recompute(m)
+        replayed = replay(m, request.user)
     except NotAllowed:
         raise
     except (Refused, BookRefused) as refusal:
         messages.error(request, f"{refusal.message} {refusal.remedy}".strip(), extra_tags="is-stop")
     else:
-        if digest == m.digest:
-            said = f"Recomputed from the stored files: the digest is the same, {digest[:12]}…"
+        if replayed.is_same:
+            said = f"Recomputed from the stored files: the digest is the same, {m.digest[:12]}…"
             messages.success(request, said, extra_tags="is-settled")
         else:
-            said = f"Recomputed, the digest is another: {digest[:12]}… instead of {m.digest[:12]}…"
+            other = replayed.recomputed_digest
+            said = f"Recomputed, the digest is another: {other[:12]}… instead of {m.digest[:12]}…"
             messages.error(
                 request,
                 f"{said} Do not rely on the figure until an administrator has found out why.",

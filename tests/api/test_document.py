@@ -16,6 +16,7 @@ from referencing.jsonschema import DRAFT202012
 
 from tests.api.calling import signed_in, with_token
 from tests.api.urltable import PARAMETER, routes
+from tests.surveys.book_scene import known
 from tests.surveys.scene import Yard, heap
 
 pytestmark = pytest.mark.django_db
@@ -94,6 +95,8 @@ def filled(yard: Yard) -> dict[str, list[Any]]:
         "part": ["surface.ply", "vertices.csv", "contours.geojson"],
         "form": ["csv", "xlsx"],
         "token_key": ["unknown"],
+        "person_id": [yard.surveyor.pk],
+        "control_id": [point.pk for point in known(yard)],
     }
 
 
