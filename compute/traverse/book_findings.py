@@ -1,4 +1,4 @@
-"""What a field book shows by itself: heights that are missing, and what its two faces say of the instrument."""
+"""What a field book shows by itself: heights that are missing, and what two faces say of the instrument."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """The record of a solved field book: what the contract prints, what went into it, and one hash for all.
 
-The hash knows every observation in the order of the book, every correction, every setting and every figure to
-a ten-millionth of the book's unit. It does not know the name of the file, its notes, or on how many threads it
-was solved.
+The hash knows every observation in the order of the book, every correction, every setting and every figure
+to a ten-millionth of the book's unit. It does not know the name of the file, its notes, or on how many
+threads it was solved.
 """
 
 from __future__ import annotations

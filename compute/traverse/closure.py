@@ -25,7 +25,7 @@ class Limits:
     angle_seconds: float = 20.0
     height_m: float = 0.02
     height_m_per_root_km: float | None = None
-    """Where given, heights may miss this times the root of the length in kilometres, instead of `height_m`."""
+    """Where given, heights may miss this times the root of the length in km, instead of `height_m`."""
 
     def height_allowed(self, courses: int, length_m: float) -> float:
         """Metres."""

@@ -1,7 +1,7 @@
 """Corrections to a set-up, laid over observations that are never edited.
 
-Each correction is data: which set-up, which field, the right value, and why. Applied to a file as read it gives
-another file, from which a new solution is made; the bytes of the book stay what they are.
+Each correction is data: which set-up, which field, the right value, and why. Applied to a file as read it
+gives another file, from which a new solution is made; the bytes of the book stay what they are.
 """
 
 from __future__ import annotations

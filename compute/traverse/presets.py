@@ -10,8 +10,8 @@ from compute.traverse.closure import Limits
 
 @dataclass(frozen=True)
 class ClosurePreset:
-    """Accepted: a relative misclosure of 1 : `smallest_ratio`, `angle_seconds` times the root of the number of
-    angles, `height_mm_per_root_km` times the root of the length in kilometres."""
+    """Accepted: a relative misclosure of 1 : `smallest_ratio`, `angle_seconds` times the root of the number
+    of angles, `height_mm_per_root_km` times the root of the length in kilometres."""
 
     code: str
     name: str

@@ -172,7 +172,8 @@ def about_reduction(reducing: Reducing, sights: tuple[Sight, ...]) -> Finding:
     constants = sorted({e.prism_constant for e in used})
     scales = sorted({e.ppm for e in used})
     added = (
-        f"Added to slope distances: prism constant {_each(constants, '.4f')}, scale {_each(scales, '.1f')} ppm."
+        f"Added to slope distances: prism constant {_each(constants, '.4f')}, "
+        f"scale {_each(scales, '.1f')} ppm."
         if used
         else "The book has no slope distances: no prism constant and no scale was added."
     )

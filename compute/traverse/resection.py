@@ -59,8 +59,8 @@ class ResectionDangerCircle(ResectionRefused):
 
 @dataclass(frozen=True)
 class KnownSight:
-    """A known point as sighted: circle reading in face one, degrees; horizontal distance and height difference
-    from mark to mark in the book's unit, None where not observed."""
+    """A known point as sighted: circle reading in face one, degrees; horizontal distance and height
+    difference from mark to mark in the book's unit, None where not observed."""
 
     name: str
     northing: float
@@ -73,8 +73,9 @@ class KnownSight:
 
 @dataclass(frozen=True)
 class PointResidual:
-    """How a known point fits, in the book's unit. `across` (right positive) and `along` (outward positive): where
-    the sight puts the point, minus where it is known to be; `height` likewise. `used`: in the adjustment."""
+    """How a known point fits, in the book's unit. `across` (right positive) and `along` (outward positive):
+    where the sight puts the point, minus where it is known to be; `height` likewise. `used`: in the
+    adjustment."""
 
     point: str
     across: float
@@ -129,8 +130,8 @@ def resect(
     spread = sector_deg(tuple(s.direction_deg for s in used))
     if spread < NARROW_DEG:
         raise ResectionNarrow(
-            f"All points sighted from {name} lie within {spread:.0f}° of each other; at least {NARROW_DEG:.0f}° "
-            "is needed to hold the set-up across the line of sight. Nothing was computed.",
+            f"All points sighted from {name} lie within {spread:.0f}° of each other; at least "
+            f"{NARROW_DEG:.0f}° is needed to hold the set-up across the line of sight. Nothing was computed.",
             where=f"set-up on {name}",
         )
     sigma_m = precision.distance_m / unit_m
@@ -230,8 +231,8 @@ def _start(
 
 
 def _by_directions(name: str, known: FloatArray, read: FloatArray) -> tuple[FloatArray, float]:
-    """With u = cos w and v = sin w of the orientation w, a = E u - N v and b = E v + N u, each direction is one
-    homogeneous linear equation in (u, v, a, b); three of them leave one solution, on the danger circle two."""
+    """With u = cos w and v = sin w of the orientation w, a = E u - N v and b = E v + N u, each direction is
+    one homogeneous linear equation in (u, v, a, b); three leave one solution, on the danger circle two."""
     middle, size = known.mean(axis=0), max(float(np.ptp(known, axis=0).max()), 1e-12)
     north, east = ((known - middle) / size).T
     c, s = np.cos(read), np.sin(read)

@@ -106,7 +106,7 @@ def is_mark_to_mark(sights: tuple[Sight, ...]) -> bool:
 
 
 def free_setups(setups: tuple[Setup, ...], control: Control) -> tuple[Setup, ...]:
-    """Set-ups on an unknown station that nobody sights, with two or more targets that are known or occupied."""
+    """Set-ups on an unknown station that nobody sights, with two or more targets known or occupied."""
     sighted = {t.to for s in setups for t in s.targets if t.kind != "shot"}
     places = set(control.stations) | {s.at for s in setups} & sighted
     return tuple(
@@ -124,7 +124,8 @@ def _without_closing(setup: Setup, control: Control) -> Setup:
 def _wrong_constants(sights: tuple[Sight, ...], unit_m: float) -> list[Problem]:
     return [
         Problem(f"{name} is {value}, more than any instrument has ({limit:g} {unit}).",
-                "Correct it; a prism constant is in the unit of the book's lengths.", s.line, 0, name, str(value))
+                "Correct it; a prism constant is in the unit of the book's lengths.", s.line, 0, name,
+                str(value))
         for s in sights
         for name, value, size, limit, unit in (
             ("prism_constant", s.prism_constant, (s.prism_constant or 0.0) * unit_m, LARGEST_CONSTANT_M, "m"),

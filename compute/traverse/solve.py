@@ -43,7 +43,7 @@ class TraverseRequest:
     unit: str = "metre"
     precision: Precision = field(default_factory=Precision)
     angle_unit: str = "degree"
-    edm: Edm = Edm()
+    edm: Edm = field(default_factory=Edm)
     edm_by_setup: Mapping[str, Edm] = field(default_factory=dict)
     refraction_k: float = REFRACTION_K
     corrections: tuple[SetupCorrection, ...] = ()

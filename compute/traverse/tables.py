@@ -122,8 +122,8 @@ class BothAdjustments:
 def both_adjustments(result: TraverseResult) -> BothAdjustments | None:
     """Compass rule and least squares beside each other, whichever was asked for.
 
-    None where nothing closes, or where the least squares do not settle. A misclosure beyond its limit is shown
-    as well, since that is when one looks.
+    None where nothing closes, or where the least squares do not settle. A misclosure beyond its limit is
+    shown as well, since that is when one looks.
     """
     run, request = result.run, result.request
     off = run.closure.latitude, run.closure.departure
@@ -135,7 +135,7 @@ def both_adjustments(result: TraverseResult) -> BothAdjustments | None:
         return None
     latitude, departure = compass(run.traverse.distance, run.latitude, run.departure, (off[0], off[1]))
     at = places(run, latitude, departure, run.traverse.height)
-    rows = {}
+    rows: dict[str, BothRow] = {}
     for name, place in zip(run.traverse.stations, at.tolist(), strict=True):
         other = adjusted.coordinates[name]
         north, east = place[0] - other[0], place[1] - other[1]
