@@ -5,9 +5,11 @@ from __future__ import annotations
 from django.urls import path
 
 from surveys.pages import (
+    certificates,
     exports,
     first_visit,
     measurement,
+    people,
     pile,
     pile_views,
     setup_material,
@@ -23,6 +25,12 @@ urlpatterns = [
     path("", stock.stock_page, name="stock"),
     path("sign-in/", signing.SignIn.as_view(), name="sign-in"),
     path("sign-out/", signing.SignOut.as_view(), name="sign-out"),
+    path("invitations/<str:uid>/<str:token>/", people.accept_invitation, name="accept-invitation"),
+    path("people/", people.people_page, name="people"),
+    path("people/invite/", people.invite, name="invite"),
+    path("people/<int:person_id>/invitation/", people.invitation_link, name="invitation-link"),
+    path("people/<int:person_id>/roles/", people.give_role, name="give-role"),
+    path("people/<int:person_id>/roles/end/", people.end_role, name="end-role"),
     path("organization/", signing.choose_organization, name="choose-organization"),
     path("sample-pile.csv", first_visit.sample_file, name="sample-file"),
     path("sites/", site.sites_page, name="sites"),
@@ -72,6 +80,15 @@ urlpatterns = [
     path("measurements/<int:measurement_id>/accept/", measurement.accept, name="accept-finding"),
     path("measurements/<int:measurement_id>/again/", measurement.measure_again, name="measure-again"),
     path("measurements/<int:measurement_id>/recompute/", measurement.recompute, name="recompute"),
+    path(
+        "measurements/<int:measurement_id>/certificate/",
+        certificates.certificate_page,
+        name="certificate-page",
+    ),
+    path(
+        "measurements/<int:measurement_id>/certificate.pdf", certificates.certificate_pdf, name="certificate"
+    ),
+    path("verify/<str:digest>", certificates.verify_page, name="verify"),
     path("measurements/<int:measurement_id>/section/", pile_views.section_fragment, name="section"),
     path("measurements/<int:measurement_id>/surfaces.json", pile_views.surfaces_json, name="surfaces"),
     path(

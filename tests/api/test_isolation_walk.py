@@ -64,6 +64,7 @@ def values(yard: Yard, others: Cast) -> dict[str, list[Any]]:
         "file_id": [*approved.survey.files.values_list("pk", flat=True), book.pk],
         "measurement_id": list(yard.pile.measurements.values_list("pk", flat=True)),
         "token_key": [token.token_key],
+        "digest": [approved.digest],
         "control_id": [point.pk for point in marks],
         "person_id": [yard.surveyor.pk, yard.company.manager.pk],
         "reduction_id": list(book.reductions.values_list("pk", flat=True)),
