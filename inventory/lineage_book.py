@@ -15,7 +15,7 @@ from django.db.models import Sum
 from django.utils import timezone
 
 from inventory.book_days import Calendar, day_starts_at
-from inventory.crossing import LAST_PLACE
+from inventory.crossing import LAST_PLACE, decimal_entered
 from inventory.errors import BadEntry, PeriodClosed
 from inventory.models import Movement, Period, Pile, PileLineage, User
 
@@ -39,6 +39,25 @@ def refuse_if_moved_after(pile: Pile, on: dt.date) -> None:
             where="closed_on",
             remedy="End it after its last movement, or reverse the movement.",
         )
+
+
+def held(pile: Pile) -> Decimal:
+    """What the book of the pile holds, whatever the day."""
+    total = Movement.objects.filter(pile=pile).order_by().aggregate(t=Sum("tonnes"))["t"]
+    return Decimal(0) if total is None else total.quantize(LAST_PLACE)
+
+
+def part_of(pile: Pile, tonnes: Decimal | int | str) -> Decimal:
+    """`tonnes` as a part of what the book of the pile holds; `BadEntry` for nothing, or more than that."""
+    part = decimal_entered(tonnes, "tonnes", 3)
+    if not 0 < part <= held(pile):
+        raise BadEntry(
+            f"The book of pile {pile.code} holds {held(pile)} t, and {part} t cannot leave it. "
+            "Nothing was changed.",
+            where="tonnes",
+            remedy="Give more than nothing, and no more than it holds.",
+        )
+    return part
 
 
 def carry_all(link: PileLineage, by: User) -> Decimal:

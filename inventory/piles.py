@@ -1,20 +1,24 @@
-"""What happens to a pile: opened, redrawn, renamed, closed, merged, split, moved.
+"""What happens to a pile: opened, redrawn, renamed, closed, merged, split, moved, become another grade.
 
 Days are half-open: a pile closed on 1 July existed until 30 June, and its successor opened on 1 July.
+What the book of a pile holds goes over to its successor in the same transaction (`lineage_book`).
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Sequence
+from decimal import Decimal
 from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
 
+from inventory import lineage_book
 from inventory.audit import record_event
+from inventory.entering import check_same_owner, lock_piles
 from inventory.errors import AcrossOrganizations, BadEntry, NameTaken, PileNotOpen
-from inventory.models import Material, Pile, PileLineage, Site, User
+from inventory.models import Material, Pile, PileLineage, Site, StockOwner, User
 from inventory.outlines import Ring, checked_outline, refuse_overlap
 from inventory.rights import require
 from inventory.validity import required_code, required_text
@@ -33,13 +37,16 @@ def open_pile(
     by: User,
     outline: Points = (),
     hazards: str = "",
+    owner: StockOwner | None = None,
 ) -> Pile:
     """A new pile. Its code is never given again on the site, not even after it is closed.
+
+    `owner`: whose material it will hold where that is not the organization's own.
 
     Raises `NotAllowed`, `NameTaken`, `BadOutline`, `OutlinesOverlap`, `AcrossOrganizations`, `BadEntry`.
     """
     require(by, site.organization, "keep_piles")
-    pile = _open(site, code, name, material, opened_on, outline, hazards)
+    pile = _open(site, code, name, material, opened_on, outline, hazards, owner)
     _record(pile, by, "open_pile", material=material.code, opened_on=opened_on)
     return pile
 
@@ -78,8 +85,16 @@ def record_hazards(pile: Pile, hazards: str, *, by: User) -> Pile:
 
 @transaction.atomic
 def close_pile(pile: Pile, on: dt.date, *, by: User) -> Pile:
-    """`on` is the first day without the pile. Raises `NotAllowed`, `PileNotOpen`, `BadEntry`."""
+    """`on` is the first day without the pile. Raises `NotAllowed`, `PileNotOpen`, `BadEntry`, this also
+    where its book still holds tonnes."""
     require(by, pile.site.organization, "keep_piles")
+    left_t = lineage_book.held(pile)
+    if left_t:
+        raise BadEntry(
+            f"The book of pile {pile.code} still holds {left_t} t. Nothing was changed.",
+            where="closed_on",
+            remedy="Record where they went (sale, transfer, usage, adjustment), then close the pile.",
+        )
     _close(pile, on)
     _record(pile, by, "close_pile", closed_on=on)
     return pile
@@ -107,10 +122,11 @@ def merge_piles(
         )
     require(by, site.organization, "keep_piles")
     for pile in piles:
+        check_same_owner(piles[0], pile)
         _close(pile, on)
-    merged = _open(site, code, name, material, on, outline, _hazards_of(piles))
+    merged = _open(site, code, name, material, on, outline, _hazards_of(piles), piles[0].owner)
     for pile in piles:
-        _record_lineage(pile, merged, PileLineage.Kind.MERGED, on, reason)
+        _take_over(pile, merged, PileLineage.Kind.MERGED, on, reason, by)
     _record(merged, by, "merge_piles", sources=[pile.code for pile in piles], on=on, reason=reason)
     return merged
 
@@ -126,18 +142,22 @@ def split_pile(
     reason: str,
     outline: Points = (),
     rest_outline: Points | None = None,
+    tonnes: Decimal | None = None,
 ) -> Pile:
     """Open a pile for a part of `pile`, which goes on with `rest_outline` where one is given.
 
-    Its tonnes stay in the count of `pile` until both are measured. Raises as `open_pile`.
+    `tonnes` of its book go over to the part; without them all stays with `pile` until both are measured,
+    as its count does. Raises as `open_pile`, and `PeriodClosed`.
     """
     require(by, pile.site.organization, "keep_piles")
     _check_open(pile, on)
     if rest_outline is not None:
         pile.outline = checked_outline(rest_outline)
         pile.save(update_fields=["outline"])
-    part = _open(pile.site, code, name, pile.material, on, outline, pile.hazards)
-    _record_lineage(pile, part, PileLineage.Kind.SPLIT, on, reason)
+    part = _open(pile.site, code, name, pile.material, on, outline, pile.hazards, pile.owner)
+    link = _record_lineage(pile, part, PileLineage.Kind.SPLIT, on, reason)
+    if tonnes is not None:
+        lineage_book.carry(link, lineage_book.part_of(pile, tonnes), on, by)
     _record(part, by, "split_pile", source=pile.code, on=on, reason=reason)
     return part
 
@@ -151,10 +171,33 @@ def move_pile(
     if site.organization_id != pile.site.organization_id:
         raise AcrossOrganizations("The two sites belong to different organizations.", where="site")
     _close(pile, on)
-    moved = _open(site, code, name, pile.material, on, outline, pile.hazards)
-    _record_lineage(pile, moved, PileLineage.Kind.MOVED, on, reason)
+    moved = _open(site, code, name, pile.material, on, outline, pile.hazards, pile.owner)
+    _take_over(pile, moved, PileLineage.Kind.MOVED, on, reason, by)
     _record(moved, by, "move_pile", source=pile.code, on=on, reason=reason)
     return moved
+
+
+@transaction.atomic
+def reclassify_pile(
+    pile: Pile, *, material: Material, code: str, name: str, on: dt.date, by: User, reason: str
+) -> Pile:
+    """The whole pile became another grade: close it and open the one of `material` on its ground.
+
+    What its book holds is reclassified at cost. For a part of it, `movements.reclassify` between two piles.
+    Raises as `open_pile`, and `PeriodClosed`.
+    """
+    require(by, pile.site.organization, "keep_piles")
+    if material.pk == pile.material_id:
+        raise BadEntry(
+            f"Pile {pile.code} holds {material.code} already. Nothing was changed.",
+            where="material",
+            remedy="Choose the material that it became.",
+        )
+    _close(pile, on)
+    became = _open(pile.site, code, name, material, on, pile.outline, pile.hazards, pile.owner)
+    _take_over(pile, became, PileLineage.Kind.RECLASSIFIED, on, reason, by)
+    _record(became, by, "reclassify_pile", source=pile.code, material=material.code, on=on, reason=reason)
+    return became
 
 
 def _record(pile: Pile, by: User, verb: str, **detail: Any) -> None:
@@ -162,12 +205,20 @@ def _record(pile: Pile, by: User, verb: str, **detail: Any) -> None:
 
 
 def _open(
-    site: Site, code: str, name: str, material: Material, on: dt.date, outline: Points, hazards: str
+    site: Site,
+    code: str,
+    name: str,
+    material: Material,
+    on: dt.date,
+    outline: Points,
+    hazards: str,
+    owner: StockOwner | None,
 ) -> Pile:
-    if material.organization_id != site.organization_id:
-        raise AcrossOrganizations(
-            "The site and the material belong to different organizations.", where="material"
-        )
+    for other, where in ((material, "material"), (owner, "owner")):
+        if other is not None and other.organization_id != site.organization_id:
+            raise AcrossOrganizations(
+                f"The site and the {where} belong to different organizations.", where=where
+            )
     code = required_code(code)
     # The site's row is the queue: two piles opened at once must see each other's outlines.
     Site.objects.select_for_update().get(pk=site.pk)
@@ -187,11 +238,14 @@ def _open(
         outline=ring,
         opened_on=on,
         hazards=hazards.strip(),
+        owner=owner,
     )
 
 
 def _close(pile: Pile, on: dt.date) -> Pile:
-    _check_open(pile, on)
+    # The pile's row is the queue of its book: nothing may be recorded on it while it ends.
+    (held,) = lock_piles(pile)
+    _check_open(held, on)
     if on <= pile.opened_on:
         raise BadEntry(
             f"Pile {pile.code} was opened on {pile.opened_on}; closed on {on} it would never have existed.",
@@ -206,6 +260,7 @@ def _close(pile: Pile, on: dt.date) -> Pile:
             where="closed_on",
             remedy="Close it after its last count, or withdraw the count.",
         )
+    lineage_book.refuse_if_moved_after(pile, on)
     pile.closed_on = on
     pile.save(update_fields=["closed_on"])
     return pile
@@ -217,8 +272,12 @@ def _check_open(pile: Pile, on: dt.date) -> None:
         raise PileNotOpen(f"Pile {pile.code} {state}. Nothing was changed.", where=f"pile {pile.code}")
 
 
-def _record_lineage(old: Pile, new: Pile, kind: str, on: dt.date, reason: str) -> None:
-    PileLineage.objects.create(
+def _take_over(old: Pile, new: Pile, kind: str, on: dt.date, reason: str, by: User) -> None:
+    lineage_book.carry_all(_record_lineage(old, new, kind, on, reason), by)
+
+
+def _record_lineage(old: Pile, new: Pile, kind: str, on: dt.date, reason: str) -> PileLineage:
+    return PileLineage.objects.create(
         from_pile=old, to_pile=new, kind=kind, effective_on=on, reason=required_text(reason, "reason")
     )
 

@@ -22,7 +22,7 @@ from inventory.crossing import LAST_PLACE
 from inventory.models import Material, Pile, PileLineage, Site, StockCount
 
 COVERAGE_FACTOR = 2
-CARRYING_KINDS = (PileLineage.Kind.MERGED, PileLineage.Kind.MOVED)
+CARRYING_KINDS = (PileLineage.Kind.MERGED, PileLineage.Kind.MOVED, PileLineage.Kind.RECLASSIFIED)
 """Until such a successor is measured, the last counts of the piles it came from still say what it holds."""
 
 ZERO = Decimal(0)
