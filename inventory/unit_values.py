@@ -78,8 +78,8 @@ def approve_value(value: UnitValue, by: User) -> UnitValue:
         pk=value.pk
     )
     require(by, value.organization, "approve_value")
-    validity.check_proposed(value, label_of(value))
-    require_other_person(value.proposed_by, by, label_of(value))
+    validity.check_proposed(value, value.label)
+    require_other_person(value.proposed_by, by, value.label)
     old = validity.predecessor(_of_scope(value), value.valid_from, value.valid_to)
     validity.make_room(value, old)
     validity.mark_approved(value, by)
@@ -92,7 +92,7 @@ def withdraw_value(value: UnitValue, by: User, reason: str) -> UnitValue:
     """Take a proposal back, by who proposed it or by somebody who may approve it."""
     value = UnitValue.objects.select_for_update(of=("self",)).select_related("organization").get(pk=value.pk)
     require(by, value.organization, "propose_value" if by.pk == value.proposed_by_id else "approve_value")
-    validity.check_proposed(value, label_of(value))
+    validity.check_proposed(value, value.label)
     validity.withdraw(value, by, reason)
     _record(value, by, "withdraw_value", reason)
     return value
@@ -138,17 +138,13 @@ def none_in_force(material: Material, site: Site, kind: str, on: dt.date) -> NoV
         history = " (none was ever approved)"
     remedy = f"Propose a {words} from {max(ended) if ended else on} on and have it approved."
     if waiting:
-        remedy = f"{label_of(waiting[0])}, proposed from {waiting[0].valid_from}, waits for approval."
+        remedy = f"{waiting[0].label}, proposed from {waiting[0].valid_from}, waits for approval."
     return NoValueInForce(
         f"{material.code} at {site.code} has no approved {words} on {on}{history}. "
         "No amount was worked out; the tonnes stand.",
         where=f"{material.code} {kind}",
         remedy=remedy,
     )
-
-
-def label_of(value: UnitValue) -> str:
-    return f"V-{value.pk}"
 
 
 def known_kind(kind: str) -> str:
@@ -189,7 +185,7 @@ def _of_scope(value: UnitValue) -> QuerySet[UnitValue]:
 
 def _record(value: UnitValue, by: User, verb: str, reason: str = "") -> None:
     detail: dict[str, Any] = {
-        "label": label_of(value),
+        "label": value.label,
         "material": value.material.code,
         "kind": value.kind,
         "per_t": value.per_t,

@@ -54,6 +54,10 @@ class UnitValue(Dated):
     def __str__(self) -> str:
         return f"{self.material.code} {self.get_kind_display()} {self.per_t.normalize():f}/t"
 
+    @property
+    def label(self) -> str:
+        return f"V-{self.pk}"
+
 
 class AccountCode(models.Model):
     """Which account of the organization's ledger plays a part in its journals, from a day on. Write-once.
