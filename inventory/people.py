@@ -84,6 +84,14 @@ def invite_person(
     return _invitation(user)
 
 
+def invited_by_link(uid: str, token: str) -> User | None:
+    """Who may set a first password by this link; None where it is wrong, too old or used."""
+    user = _invited(uid)
+    if user is None or user.has_usable_password() or not default_token_generator.check_token(user, token):
+        return None
+    return user
+
+
 def renew_invitation(user: User, organization: Organization, *, by: User) -> Invitation:
     """The link once more for somebody who has not accepted yet. Links given before still work.
 
@@ -102,8 +110,8 @@ def renew_invitation(user: User, organization: Organization, *, by: User) -> Inv
 def accept_invitation(uid: str, token: str, password: str) -> User:
     """Set the first password. `InvitationNotValid` for a link that is wrong, too old or used; `BadEntry`
     for a password that the rules refuse."""
-    user = _invited(uid)
-    if user is None or user.has_usable_password() or not default_token_generator.check_token(user, token):
+    user = invited_by_link(uid, token)
+    if user is None:
         raise InvitationNotValid(
             "This invitation is not valid: it is too old, was used, or was copied in part."
         )

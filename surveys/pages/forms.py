@@ -10,10 +10,14 @@ from django.utils import timezone
 from compute.errors import Refused
 from inventory.errors import BookRefused
 from inventory.models import Pile, Site
-from surveys.models import Survey
+from surveys.models import Survey, SurveyFile
 from surveys.pages.wording import LENGTH_UNITS, METHODS
 
 UNIT_CHOICES = list(LENGTH_UNITS.items())
+PURPOSES = [
+    (SurveyFile.Purpose.MEASURE, "points or a field book"),
+    (SurveyFile.Purpose.EDGE, "the drawn outer edge of one pile"),
+]
 COLUMN_CHOICES = [
     ("", "leave out"),
     ("point", "Point"),
@@ -85,12 +89,16 @@ class FileForm(PlainForm):
         Pile.objects.none(), label="The files hold", required=False, empty_label="the whole yard"
     )
     unit = forms.ChoiceField(label="Unit of the coordinates", choices=UNIT_CHOICES)
+    purpose = forms.ChoiceField(label="They are", choices=PURPOSES, required=False)
 
     def __init__(self, survey: Survey, *args: Any, **kwargs: Any) -> None:
         kwargs.setdefault("initial", {"unit": survey.site.length_unit})
         super().__init__(*args, **kwargs)
         piles = Pile.objects.filter(site=survey.site_id).open_on(survey.surveyed_on).order_by("code")
         self.fields["pile"].queryset = piles
+
+    def clean_purpose(self) -> str:
+        return self.cleaned_data["purpose"] or SurveyFile.Purpose.MEASURE
 
 
 class ColumnsForm(PlainForm):

@@ -136,7 +136,13 @@ def _receive(request: HttpRequest, survey: Survey, upload: Any, given: dict[str,
     """One file of many: what goes wrong with one is said and does not keep the others out."""
     try:
         file = intake.receive_file(
-            survey, upload.name, upload, request.user, pile=given["pile"], unit=given["unit"]
+            survey,
+            upload.name,
+            upload,
+            request.user,
+            pile=given["pile"],
+            unit=given["unit"],
+            purpose=given["purpose"],
         )
     except NotAllowed:
         raise
@@ -146,7 +152,8 @@ def _receive(request: HttpRequest, survey: Survey, upload: Any, given: dict[str,
     if file.already:
         messages.info(request, f"{upload.name}: {file.already}", extra_tags="is-note")
     elif file.state == SurveyFile.State.READ:
-        said = f"{file.name}: {plural(file.points_n or 0, 'shot')} read."
+        what = "corner" if file.purpose == SurveyFile.Purpose.EDGE else "shot"
+        said = f"{file.name}: {plural(file.points_n or 0, what)} read."
         messages.success(request, said, extra_tags="is-settled")
 
 

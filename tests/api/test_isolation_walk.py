@@ -21,6 +21,8 @@ from tests.surveys.scene import Yard, heap
 pytestmark = pytest.mark.slow
 
 NEUTRAL: dict[str, list[Any]] = {
+    "uid": ["MQ"],
+    "token": ["abc-def"],
     "step": ["approve", "withdraw", "submit", "review", "send_back"],
     "part": ["surface.ply", "vertices.csv", "contours.geojson"],
     "form": ["csv", "xlsx"],
