@@ -51,12 +51,18 @@ class SolvedBook:
 
 def solve_book(pins: Mapping[str, Any], organization_id: int) -> SolvedBook:
     """The book of a pinned request. Raises what reader and calculator refuse, and `EvidenceMissing`."""
-    file = pins["file"]
-    result = solve_traverse(traverse_request(pins, bytes_named(file, organization_id)))
-    record, shots = book_record(result), result.shots
+    result = solve_traverse(traverse_request(pins, bytes_named(pins["file"], organization_id)))
+    stored = None if pins["stored"] is None else _stored(pins, result, organization_id)
+    return solved_from(result, pins, stored)
+
+
+def solved_from(
+    result: TraverseResult, pins: Mapping[str, Any], stored: tuple[StoredPoint, ...] | None = None
+) -> SolvedBook:
+    """What was solved as it is kept; with `stored` coordinates beside it where the pins ask for them."""
+    file, record, shots = pins["file"], book_record(result), result.shots
     hashed = record["digest"]
-    if pins["stored"] is not None:
-        stored = _stored(pins, result, organization_id)
+    if stored is not None:
         record = {**record, "stored": _differences(result, stored)}
         if pins["stored"]["move"] and result.stations is not None:
             shots = move_with_stations(_as_stored(shots, stored), moves_of(result, stored))

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 
 from inventory import basing, density, piles, places
 from inventory.models import BaseVersion, DensityRecord, Material, Pile, Site
-from surveys import grounds
+from surveys import control, grounds
 from surveys.demo.cast import Cast
 from surveys.demo.fieldfiles import pad_shots, written
 from surveys.demo.story import outlines
@@ -17,6 +18,7 @@ from surveys.demo.yard import (
     MERGED_ON,
     PILE,
     PILES,
+    SITE,
     SITES,
     DemoDensity,
     DemoPile,
@@ -26,6 +28,7 @@ from surveys.models import ControlPoint
 
 SURVEY_EVERY_DAYS = 31
 OPENED_ON = date(2024, 11, 1)
+CONTROL_SOURCE = "Closed traverse and levelling of October 2024, adjusted by least squares"
 HEIGHT_UNCERTAINTY_M = {"surface": "0.0150", "level": "0.0100", "toe": "0.0200", "plane": "0.0200"}
 BASE_REASON = {
     "surface": "Survey of the empty pad before the first material was tipped",
@@ -158,20 +161,29 @@ class Book:
         )
 
     def enter_control(self, code: str) -> None:
-        """The list of control of a site, as its lead surveyor hands it in."""
+        """The list of control of a site, handed in by its surveyor and approved by the lead surveyor."""
         site = self.site(code)
-        for demo in (demo for demo in SITES if demo.code == code):
-            for name, (northing_m, easting_m, elevation_m) in demo.control_m.items():
-                ControlPoint.objects.get_or_create(
-                    site=site,
-                    name=name,
+        known = set(ControlPoint.objects.filter(site=site).values_list("name", flat=True))
+        for name, place in SITE[code].control_m.items():
+            if name not in known:
+                northing_m, easting_m, elevation_m = (Decimal(f"{value:.4f}") for value in place)
+                proposed = control.propose_control_point(
+                    site,
+                    name,
+                    northing_m=northing_m,
+                    easting_m=easting_m,
+                    elevation_m=elevation_m,
                     valid_from=OPENED_ON,
-                    defaults={
-                        "northing_m": f"{northing_m:.4f}",
-                        "easting_m": f"{easting_m:.4f}",
-                        "elevation_m": f"{elevation_m:.4f}",
-                    },
+                    by=self.cast.surveyor_of(code),
+                    source=CONTROL_SOURCE,
                 )
+                control.approve_control_point(proposed, self.cast.lead)
+        self._approve_what_waits(site)
+
+    def _approve_what_waits(self, site: Site) -> None:
+        """A demo that was stopped between the two signatures goes on with the second."""
+        for waiting in ControlPoint.objects.filter(site=site, approval=ControlPoint.Approval.PROPOSED):
+            control.approve_control_point(waiting, self.cast.lead)
 
     # --- what happens in the year --------------------------------------------------------------------
 

@@ -9,7 +9,14 @@ from datetime import date
 from surveys import review
 from surveys.demo.book import Book
 from surveys.demo.evidence import DemoRefused, measure_again, send_correction
-from surveys.demo.story import LOST_CODES, OLD_BASE, WAITING_FOR_APPROVAL, WRONG_POLE
+from surveys.demo.fieldbooks import POLE_READ_AGAIN, accept_books_of, correct_the_pole
+from surveys.demo.story import (
+    LOST_CODES,
+    OLD_BASE,
+    POLE_OF_ONE_SETUP,
+    WAITING_FOR_APPROVAL,
+    WRONG_POLE,
+)
 from surveys.models import JobState, Measurement, State
 
 LONGEST_SILENCE_SECONDS = 300.0
@@ -19,6 +26,8 @@ TELL_EVERY_SECONDS = 3.0
 SENT_BACK: dict[tuple[str, date], str] = {
     LOST_CODES: "The file has no codes: three control stations are in the surface and no toe is known. "
     "The volume is too large by some hundred cubic metres. Export the file again with its codes.",
+    POLE_OF_ONE_SETUP: "The back-sight of set-up 2 sighted again stands half a foot too high, like its part "
+    "of the pile. Look at the photograph of the pole and correct the set-up.",
     OLD_BASE: "Measured against the pad before the regrade of 5 September. Base v2 is in force since then.",
 }
 """First versions that the lead surveyor sends back, with the reason."""
@@ -71,19 +80,23 @@ def judge(book: Book, measurement: Measurement) -> None:
     for finding in review.open_findings(measurement):
         reason = ACCEPTED_IN_APRIL if fooled else ACCEPTED_BECAUSE
         review.accept_finding(measurement, finding["code"], book.cast.lead, reason)
+    accept_books_of(measurement, book)
     review.review(measurement, book.cast.lead)
     if measurement.surveyed_on != WAITING_FOR_APPROVAL.surveyed_on:
         review.approve(measurement, book.cast.lead)
 
 
 def put_right(book: Book) -> None:
-    """Ask for the second versions of the three surveys that went wrong, unless they exist."""
+    """Ask for the second versions of the surveys that went wrong, unless they exist."""
     if not _has_version_two(book, WRONG_POLE):
         send_correction(book, *WRONG_POLE, CORRECTED_IN_MAY)
     if not _has_version_two(book, LOST_CODES):
         send_correction(book, *LOST_CODES, CODES_SENT_AGAIN)
     if not _has_version_two(book, OLD_BASE):
         measure_again(book, *OLD_BASE, RIGHT_BASE)
+    if not _has_version_two(book, POLE_OF_ONE_SETUP):
+        correct_the_pole(book)
+        measure_again(book, *POLE_OF_ONE_SETUP, POLE_READ_AGAIN)
 
 
 def _has_version_two(book: Book, key: tuple[str, date]) -> bool:

@@ -6,6 +6,7 @@ import datetime as dt
 
 from inventory.models import Site
 from surveys import intake, measuring, opening
+from surveys.demo import fieldbooks
 from surveys.demo.book import Book
 from surveys.demo.fieldfiles import FieldFile
 from surveys.demo.story import Visit, corrected_file, files_of, wanted_on
@@ -27,7 +28,9 @@ def send(book: Book, visit: Visit) -> None:
     if asked >= len(visit.piles):
         return
     for file in files_of(visit):
-        receive(book, survey, file)
+        received = receive(book, survey, file)
+        if received.purpose == SurveyFile.Purpose.FIELD_BOOK:
+            fieldbooks.reduce(book, received)
     by = book.cast.surveyor_of(visit.site)
     refused = measuring.measure_survey(survey, by).refused
     if refused:

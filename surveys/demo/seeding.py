@@ -39,7 +39,7 @@ def seed(tell: Tell, visits: tuple[Visit, ...] | None = None) -> Book:
     send_the_year(book, visits_of_the_year() if visits is None else visits, tell)
     tell("Measuring; the lead surveyor looks over what comes out")
     settle(book, tell)
-    tell("Putting right what went wrong in April, June and September")
+    tell("Putting right what went wrong in April, June, September and October")
     put_right(book)
     settle(book, tell)
     return book

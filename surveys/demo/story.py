@@ -1,10 +1,15 @@
 """What happens in the invented year: which crew goes where on which day and what it sends.
 
-Three surveys of the year go wrong in ways that surveys do go wrong, and are put right:
+Surveys of the year go wrong in ways that surveys do go wrong, and are put right:
 
 * April, DRV-05: the pole stood at 2.200 m and was entered as 2.000 m, so that every shot is 0.20 m high.
 * June, KTV-01: the export lost its code column, so that three control stations are taken for spots.
 * September, TUL-03: measured against the pad as it was before the regrade of 5 September.
+
+Kettlevarn sends field books, and two of them hold a mistake that the tool finds:
+
+* March, KTV-02: the circle was misread by ten minutes at one set-up, so that the traverse does not close.
+* October, KTV-01: the pole of one set-up stood at 6.50 ft and was written as 6.00 ft.
 
 January 2026 is under way: one pile waits for approval, one file was refused, one waits for its columns.
 """
@@ -17,6 +22,7 @@ from functools import cache
 from itertools import groupby
 
 from surveys.demo.crew import Shot, raised, shoot
+from surveys.demo.fieldbook import Mistake, field_book
 from surveys.demo.fieldfiles import FieldFile, outline_around, without_codes, without_heading, written
 from surveys.demo.monthly import Wanted, heap_on, wanted
 from surveys.demo.yard import PILE
@@ -27,6 +33,14 @@ LOST_CODES = ("KTV-01", date(2025, 6, 29))
 STATION_BLOCKED = ("K5",)
 """A lorry stood on it in June, so that three stations were occupied."""
 OLD_BASE = ("TUL-03", date(2025, 9, 27))
+MISREAD = ("KTV-02", date(2025, 3, 28))
+MISREAD_MINUTES = 10
+POLE_OF_ONE_SETUP = ("KTV-01", date(2025, 10, 28))
+POLE_FT, POLE_WRITTEN_FT = 6.5, 6.0
+MISTAKES: dict[tuple[str, date], Mistake] = {
+    MISREAD: Mistake(3, misread_deg=MISREAD_MINUTES / 60.0),
+    POLE_OF_ONE_SETUP: Mistake(2, pole_ft=POLE_WRITTEN_FT),
+}
 
 WAITING_FOR_APPROVAL = Wanted("DRV-05", date(2026, 1, 29), 14_240.0, 2_470.0)
 REFUSED = Wanted("DRV-02", date(2026, 1, 30), 10_720.0, 2_050.0)
@@ -55,9 +69,13 @@ def visits_of_the_year() -> tuple[Visit, ...]:
 def files_of(visit: Visit) -> tuple[FieldFile, ...]:
     """One file of the whole yard in even months, one for each pile in odd ones or for a single pile.
 
-    The wrong files of the year come as they were first sent.
+    Kettlevarn sends the field book of each pile. The wrong files of the year come as they were first sent.
     """
     site, on = visit.site, visit.on
+    if site == "KTV":
+        return tuple(
+            _wrong_file(want) if (want.pile, on) == LOST_CODES else book_file(want) for want in visit.piles
+        )
     ordinary = [want for want in visit.piles if (want.pile, on) not in (WRONG_POLE, LOST_CODES)]
     if on.month % 2 == 0 and len(ordinary) > 1:
         shots = [shot for part in _one_after_another(ordinary) for shot in part]
@@ -66,6 +84,15 @@ def files_of(visit: Visit) -> tuple[FieldFile, ...]:
         parts = zip(ordinary, _one_after_another(ordinary), strict=True)
         files = [_pile_file(want, written(site, shots)) for want, shots in parts]
     return (*files, *(_wrong_file(want) for want in visit.piles if want not in ordinary))
+
+
+def book_file(want: Wanted) -> FieldFile:
+    """The field book of one pile on one day, with the mistake that the story gives it."""
+    pile, on = PILE[want.pile], want.surveyed_on
+    data = field_book(
+        pile.site, shoot(pile, heap_on(want), on), (pile.seed, on), MISTAKES.get((want.pile, on))
+    )
+    return FieldFile(f"{want.pile}-{on}-book.csv", data, want.pile if on.month % 2 else "")
 
 
 def _one_after_another(piles: list[Wanted]) -> list[tuple[Shot, ...]]:
