@@ -8,7 +8,7 @@ from dataclasses import replace
 from compute.records import Finding
 from compute.traverse.adjust import Precision
 from compute.traverse.chain import Control
-from compute.traverse.resection import FreeStation, KnownSight, resect
+from compute.traverse.resection import FreeStation, KnownSight, ResectionRefused, resect
 from compute.traverse.setups import Setup, free_setups
 
 Place = tuple[float, float, float | None]
@@ -40,12 +40,35 @@ def resect_known(
     return replace(control, stations=places), tuple(stations), tuple(names)
 
 
-def about_free(stations: tuple[FreeStation, ...], unit_m: float) -> list[Finding]:
-    """One finding a station: every point with its residual, and what is weak."""
-    return [_about(station, unit_m) for station in stations]
+def most_likely_wrong(
+    name: str, sights: tuple[KnownSight, ...], unit_m: float, precision: Precision
+) -> str | None:
+    """The point without which the others fit best. Residuals alone mislead, since one point that moved pulls
+    the station. None where fewer than three would be left, and nothing could tell."""
+    names = list(dict.fromkeys(s.name for s in sights))
+    misfit: dict[str, float] = {}
+    for out in names if len(names) >= 4 else ():
+        try:
+            left = resect(name, sights, unit_m, precision, drop=(out,))
+        except ResectionRefused:
+            continue
+        if left.variance_factor is not None:
+            misfit[out] = left.variance_factor
+    return min(misfit, key=lambda out: misfit[out]) if misfit else None
 
 
-def _about(station: FreeStation, unit_m: float) -> Finding:
+def about_free(
+    stations: tuple[FreeStation, ...], sights: Mapping[str, tuple[KnownSight, ...]], unit_m: float,
+    precision: Precision,
+) -> list[Finding]:  # fmt: skip
+    """One finding a station: every point with its residual, and what is weak. `sights` by station."""
+    return [
+        _about(s, most_likely_wrong(s.name, sights.get(s.name, ()), unit_m, precision), unit_m)
+        for s in stations
+    ]
+
+
+def _about(station: FreeStation, suspect: str | None, unit_m: float) -> Finding:
     limit = FITS_M / unit_m
     heights = [abs(r.height) for r in station.residuals if r.used and r.height is not None]
     off = station.worst_plan > limit or max(heights, default=0.0) > limit
@@ -55,15 +78,16 @@ def _about(station: FreeStation, unit_m: float) -> Finding:
         + ("" if r.used else " (left out)")
         for r in station.residuals
     )
+    doubt = f" Without {suspect} the others fit best." if off and suspect else ""
     cautions = "".join(f" {words}" for words in station.cautions)
     return Finding(
         "free-station-off" if off else "free-station",
         "warn" if off else "note",
         f"{station.name} was placed from {len([r for r in station.residuals if r.used])} known points "
         f"(one standard deviation {station.ellipse.semi_major:.4f}). Residuals: {points}; "
-        f"{limit:.4f} is accepted.{cautions}",
+        f"{limit:.4f} is accepted.{doubt}{cautions}",
         f"station {station.name}",
-        "Compare the worst point with the book; it may have moved. Sight it again, or leave it out on record."
+        "Compare the points with the book and their marks: one may have moved. Sight them again."
         if off
         else "",
     )

@@ -291,8 +291,10 @@ def _residual(
     north, east = sight.northing - at[0], sight.easting - at[1]
     length = math.hypot(north, east)
     off = half_turn(math.degrees(zero) + sight.direction_deg - azimuth_between(north, east))
-    across = math.radians(off) * length
-    along = None if sight.distance is None else sight.distance - length
+    across, along = math.radians(off) * length, None
+    if sight.distance is not None:
+        across = sight.distance * math.sin(math.radians(off))
+        along = sight.distance * math.cos(math.radians(off)) - length
     height = None
     if elevation is not None and sight.elevation is not None and sight.height_difference is not None:
         height = elevation + sight.height_difference - sight.elevation

@@ -105,7 +105,7 @@ def solve_traverse(request: TraverseRequest) -> TraverseResult:
         findings += remarks.stops(
             run, request.limits, unit_m, request.precision, book.findings if book else ()
         )
-        findings += about_free(read.free, unit_m)
+        findings += _about_free(read.free, book, read.request.control.stations, request, unit_m)
         return TraverseResult(
             _record(run, None, None, findings, book), run, None, read.file.form, request, read.file, book,
             free_stations=read.free,
@@ -153,8 +153,8 @@ def _adjusted(run: Run, read: _Read, unit_m: float, findings: list[Finding]) -> 
     stations = _stations(run, at)
     shots: list[Shot] = []
     free = read.free
+    everywhere = dict(run.control.stations) | stations
     if book is not None:
-        everywhere = dict(run.control.stations) | stations
         of_setup = dict(read.free_of)
         for setup in book.free:
             sights = known_sights(setup, everywhere)
@@ -167,12 +167,22 @@ def _adjusted(run: Run, read: _Read, unit_m: float, findings: list[Finding]) -> 
         shots = shots_of(book.setups, everywhere, run.control, turned)
         findings += open_legs + check_sights(book.setups, everywhere, run.control, unit_m, turned)
         stations |= marks
-    findings += about_free(free, unit_m)
+    findings += _about_free(free, book, everywhere, request, unit_m)
     steps = np.column_stack([latitude, departure])
     return TraverseResult(
         _record(run, steps, stations, findings, book, shots), run, adjusted, read.file.form, read.asked,
         read.file, book, stations, tuple(shots), free,
     )  # fmt: skip
+
+
+def _about_free(
+    free: tuple[FreeStation, ...], book: FieldBook | None, places: Mapping[str, Place],
+    request: TraverseRequest, unit_m: float,
+) -> list[Finding]:  # fmt: skip
+    names = {s.name for s in free}
+    setups = () if book is None else tuple(s for s in book.setups if s.at in names)
+    sights = {s.at: known_sights(s, places) for s in setups}
+    return about_free(free, sights, unit_m, request.precision)
 
 
 def _stations(run: Run, at: FloatArray) -> dict[str, Place]:

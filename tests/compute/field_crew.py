@@ -59,6 +59,27 @@ def field_book(stations=YARD, shots=PILE, collimation=0.004, index=0.003, target
     return "\n".join(rows) + "\n"
 
 
+def free_set_up(number, name, here, known, shots, zero=217.35, hi=1.52, edm=(0.0, 0.0)):
+    """Rows of one set-up at `here`: the first known point as back-sight, the others as checks, then shots.
+
+    `edm` (prism constant, ppm): what the instrument left for the office to add.
+    """
+    rows = []
+    wanted = [(n, "check" if i else "backsight", YARD[n]) for i, n in enumerate(known)]
+    wanted += [(n, "shot", place) for n, place in shots.items()]
+    for to, kind, place in wanted:
+        ht = 1.8 if kind == "shot" else 1.6
+        zenith, slope = sight(here, place, hi, ht)
+        measured = (slope - edm[0]) / (1 + edm[1] * 1e-6)
+        circle = format_dms(turn(line(here, place)[0] - zero), 2)
+        code = "SPT" if kind == "shot" else ""
+        rows.append(
+            f"{number},{name},{to},{kind},1,{circle},{format_dms(zenith, 2)},{measured:.5f},,,"
+            f"{hi:.3f},{ht:.3f},{code},"
+        )
+    return "\n".join(rows) + "\n"
+
+
 def angle_rows(stations, rng=None, angle_seconds=0.0, distance_m=0.0, wrong_angle=None, wrong_distance=None):
     """`at,angle,distance` of a loop with noise; `wrong_* = (index, degrees or metres)` plants an error."""
     names, rows = list(stations), ["at,angle,distance"]
