@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from inventory.audit import record_event
 from inventory.errors import AcrossOrganizations, BadEntry, NameTaken
-from inventory.models import AccountCode, Organization, Site, User
+from inventory.models import AccountCode, Material, Organization, Site, User
 from inventory.rights import require
 from inventory.validity import required_text
 
@@ -106,3 +106,29 @@ def accounts_on(site: Site, on: dt.date) -> dict[str, Account]:
     for row in sorted(rows, key=lambda row: (row.site_id is not None, row.valid_from, row.pk)):
         found[row.part] = Account(row.account, row.cost_centre)
     return found
+
+
+@transaction.atomic
+def account_for_material(
+    material: Material, *, by: User, reason: str, cost_method: str | None = None, tax_class: str | None = None
+) -> Material:
+    """Choose the cost formula of a material, the same for all its stock (IAS 2.25), and its tax class.
+
+    Periods that were valued keep their values. Raises `NotAllowed`, `BadEntry`.
+    """
+    require(by, material.organization, "keep_accounts")
+    reason = required_text(reason, "reason")
+    if cost_method is not None and cost_method not in Material.CostMethod.values:
+        raise BadEntry(
+            f"cost_method: “{cost_method}” is unknown. Nothing was changed.",
+            where="cost_method",
+            remedy=f"Choose one of: {', '.join(Material.CostMethod.values)}.",
+        )
+    before = {"cost_method": material.cost_method, "tax_class": material.tax_class}
+    material.cost_method = material.cost_method if cost_method is None else cost_method
+    material.tax_class = material.tax_class if tax_class is None else tax_class.strip()
+    material.save(update_fields=["cost_method", "tax_class"])
+    after = {"cost_method": material.cost_method, "tax_class": material.tax_class}
+    detail = {"before": before, "after": after, "reason": reason}
+    record_event(material.organization, by=by, verb="account_for_material", subject=material, detail=detail)
+    return material

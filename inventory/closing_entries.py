@@ -43,7 +43,7 @@ from inventory.models import (
 from inventory.rights import require
 from inventory.unit_values import none_in_force, values_in_force
 from inventory.valuation import NOTHING, line_amount, per_tonne
-from inventory.valuing import PeriodValuation, keep_values, other_end, value_period
+from inventory.valuing import PeriodValuation, keep_values, kilograms, other_end, value_period
 
 Kind = Movement.Kind
 CASE_OF_PAIR = {
@@ -109,9 +109,8 @@ def money_tasks(period: Period) -> list[str]:
         tasks.append(f"{refusal.message} {refusal.remedy}")
     waiting = unposted_journals(period).count()
     if waiting:
-        tasks.append(
-            f"{waiting} prepared journal entr{'y waits' if waiting == 1 else 'ies wait'} to be posted."
-        )
+        entries = "entry waits" if waiting == 1 else "entries wait"
+        tasks.append(f"{waiting} prepared journal {entries} to be posted by another person.")
     return tasks
 
 
@@ -131,7 +130,7 @@ def refuse_stale_lines(valuation: PeriodValuation) -> None:
     lines = PeriodLine.objects.filter(period=valuation.period, pile__owner__isnull=True)
     moved = {pile: worth.tonnes for pile, worth in valuation.piles.items()}
     apart = [
-        f"{code}: line {booked} t, movements {moved.get(pile, 0)} t"
+        f"{code}: line {booked:.3f} t, movements {moved.get(pile, 0):.3f} t"
         for pile, code, booked in lines.values_list("pile_id", "pile__code", "book_closing_t")
         if booked != moved.get(pile, NOTHING)
     ]
@@ -176,7 +175,8 @@ def _pairs(valuation: PeriodValuation, piles: dict[int, Pile]) -> Iterator[Draft
         .values_list("kind", "from_pile", "pile_id", "unit_price")
         .annotate(total=Sum("tonnes"))
     )
-    for kind, from_id, to_id, haul_per_t, tonnes in rows:
+    for kind, from_id, to_id, haul_per_t, total in rows:
+        tonnes = kilograms(total)
         if tonnes and from_id in piles and to_id in piles:
             haul = haul_per_t if kind == Kind.TRANSFER_IN and haul_per_t is not None else NOTHING
             yield _pair(valuation, kind, piles[from_id], piles[to_id], tonnes, haul)
@@ -257,7 +257,8 @@ def _late_sales(valuation: PeriodValuation, piles: dict[int, Pile]) -> Iterator[
         .values_list("pile_id", "belongs_to__name", "belongs_to__ends_on", "unit_price")
         .annotate(total=Sum("tonnes"))
     )
-    for pile_id, name, ends_on, price, total in rows:
+    for pile_id, name, ends_on, price, summed in rows:
+        total = kilograms(summed)
         if total:
             pile = piles[pile_id]
             price = _price(pile, period.site, ends_on - dt.timedelta(days=1)) if price is None else price

@@ -27,6 +27,7 @@ SITE_SETTINGS = (
     "day_end",
     "uncertainty",
     "limits",
+    "currency",
 )
 _UNITS = {"length_unit": LENGTH_IN_M, "volume_unit": VOLUME_IN_M3, "mass_unit": MASS_IN_T}
 
@@ -99,6 +100,8 @@ def _checked(name: str, value: Any) -> Any:
         return required_text(value, name)
     if name == "timezone":
         return _known_zone(value)
+    if name == "currency" and value and not (len(value) == 3 and value.isascii() and value.isupper()):
+        raise _bad(name, value, "Give the three capital letters of ISO 4217, or nothing.")
     if name == "survey_every_days" and value is not None and not 1 <= value <= 3660:
         raise _bad(name, value, "Give whole days from 1 to 3660, or nothing for a site without a rhythm.")
     if name in ("code_rules", "uncertainty", "limits") and not isinstance(value, dict):

@@ -18,6 +18,7 @@ from django.db.models import F, Q, Sum
 from django.db.models.functions import Coalesce
 
 from inventory import validity
+from inventory.crossing import LAST_PLACE
 from inventory.errors import NoValueInForce
 from inventory.models import (
     Material,
@@ -343,7 +344,9 @@ class Month:
 def _opening(pile_ids: Iterable[int], since: dt.date) -> dict[int, Decimal]:
     """Pile id → tonnes in the book before the day `since`."""
     rows = Movement.objects.filter(pile__in=pile_ids, book_on__lt=since).order_by()
-    return dict(rows.values_list("pile_id").annotate(total=Sum("tonnes")))
+    return {
+        pile: kilograms(total) for pile, total in rows.values_list("pile_id").annotate(total=Sum("tonnes"))
+    }
 
 
 def _flows(site: Site, pile_ids: Iterable[int], since: dt.date, until: dt.date) -> Iterator[Flow]:
@@ -371,7 +374,8 @@ def _flows(site: Site, pile_ids: Iterable[int], since: dt.date, until: dt.date) 
     )
     # What comes from another pool has one cost for all days, and is rounded once for all of them.
     pairs: dict[tuple[Any, ...], Decimal] = defaultdict(lambda: NOTHING)
-    for pile, material, kind, on, price, amount, *other, total in rows:
+    for pile, material, kind, on, price, amount, *other, summed in rows:
+        total = kilograms(summed)
         if kind in BETWEEN_POOLS_IN + BETWEEN_POOLS_OUT:
             pairs[pile, material, kind, price, *other] += total
         elif total:
@@ -379,6 +383,11 @@ def _flows(site: Site, pile_ids: Iterable[int], since: dt.date, until: dt.date) 
     for (pile, material, kind, price, *other), total in pairs.items():
         if total:
             yield Flow(pile, material, kind, until - dt.timedelta(days=1), total, price, None, *other)
+
+
+def kilograms(total: Decimal) -> Decimal:
+    """A sum of tonnes to the kilogram that its parts have: SQLite adds decimals as doubles."""
+    return total.quantize(LAST_PLACE)
 
 
 def other_end(name: str) -> Coalesce:
