@@ -4,5 +4,5 @@ Imports no Django, no Celery and no database, so that a notebook can use it. The
 measurement is `compute.measure.measure`.
 """
 
-ALGORITHM = "heapledger-1"
+ALGORITHM = "heapledger-2"
 """Name of the calculation. It changes whenever the same input may give another digit."""

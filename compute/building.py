@@ -32,7 +32,7 @@ from compute.records import (
     read_only,
 )
 from compute.roles import BASE_ROLES, ROLE_INDEX, ROLES, TOP_ROLES
-from compute.surface import corner_shares, index_of, locate, make_edge
+from compute.surface import corner_shares, heights_on, locate, make_edge
 from compute.toe import toe_ring
 from compute.triangulate import hull_corners, triangulate
 
@@ -309,9 +309,8 @@ def rim_points(built: Built) -> RimPoints:
         return RimPoints(xyz, weights)
     toe_only = RimPoints(xyz[~on_wall], weights[~on_wall])
     foot = fitted_plane(toe_only, built.edge)
-    plane = index_of(foot.surface)
-    at = locate(plane, xyz[:, :2])
-    shares = corner_shares(plane, xyz[:, :2], at)
+    at = locate(foot.surface, xyz[:, :2])
+    shares = corner_shares(foot.surface, xyz[:, :2], at)
     assert foot.weights is not None
     corner = foot.surface.triangles[at]
     rows = [
@@ -324,7 +323,7 @@ def rim_points(built: Built) -> RimPoints:
         for i in range(len(ring))
     ]
     stacked = vstack(rows).tocsr()
-    heights = np.where(on_wall, (shares * plane.soup[at, :, 2]).sum(axis=1), xyz[:, 2])
+    heights = np.where(on_wall, heights_on(foot.surface, at, shares), xyz[:, 2])
     return RimPoints(np.column_stack([xyz[:, :2], heights]), stacked)
 
 
@@ -356,11 +355,10 @@ def _sampled_rim(built: Built) -> RimPoints:
     """Heights of the top along a drawn or hull edge: its corners, and points between where sides are long."""
     spacing = max(built.edge.perimeter_m / 256, 1e-9)
     xy = np.vstack([_along(a, b, spacing) for a, b in _sides(built.edge)])
-    index = index_of(built.top)
-    at = locate(index, xy)
+    at = locate(built.top, xy)
     xy, at = xy[at >= 0], at[at >= 0]
-    shares = corner_shares(index, xy, at)
-    heights = (shares * index.soup[at, :, 2]).sum(axis=1)
+    shares = corner_shares(built.top, xy, at)
+    heights = heights_on(built.top, at, shares)
     corner = built.top.triangles[at]
     row = np.repeat(np.arange(len(xy)), 3)
     used = np.flatnonzero(built.vertex_of_shot >= 0)

@@ -20,15 +20,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import ConvexHull
 
 from compute.building import BaseChoice, Built, lay_base, rim_points
+from compute.curve import along_curve
 from compute.errors import Refused
 from compute.kernels import spacing
 from compute.line_graph import Chain, chains_of
-from compute.records import FloatArray, IntArray, Surface, Volume, read_only
+from compute.records import IntArray, Surface, Volume, read_only
 from compute.surface import make_edge
-from compute.triangulate import triangulate
+from compute.triangulate import hull_corners, triangulate
 from compute.uncertainty import top_derivative_by_shot
 from compute.volume import derivative_by_vertex, volume_between
 
@@ -42,8 +42,6 @@ MANY_SHOTS = 20_000
 
 THINNING = 16
 """A large set is looked at through two of its sixteenths: an eighth of the work."""
-
-CURVE_BITS = 16
 
 NEVER = -1
 
@@ -185,20 +183,7 @@ def _hull_vertices(case: Case) -> IntArray:
     """Without a ring the surface reaches to its hull, and no corner of it may go or the edge lies bare."""
     if case.toe_ring is not None:
         return np.empty(0, np.int32)
-    return ConvexHull(case.top.vertices_m[:, :2]).vertices.astype(np.int32)
-
-
-def along_curve(xy_m: FloatArray) -> NDArray[np.int64]:
-    """Order of plan positions (K, 2) along a Hilbert curve; those in one cell of it keep their order.
-
-    Neighbours on the curve are neighbours on the ground, so that every n-th shot is spread evenly.
-    """
-    if len(xy_m) == 0:
-        return np.empty(0, np.int64)
-    cells = 1 << CURVE_BITS
-    span = max(float(np.ptp(xy_m, axis=0).max()), 1e-9)
-    x, y = np.minimum((xy_m - xy_m.min(axis=0)) * (cells / span), cells - 1.0).astype(np.int64).T
-    return np.argsort(spacing.hilbert_place(x, y, CURVE_BITS), kind="stable")
+    return hull_corners(case.top.vertices_m).astype(np.int32)
 
 
 # --- measuring again -----------------------------------------------------------------------------

@@ -16,8 +16,9 @@ from compute.leave_out import LeaveOut
 from compute.profile import silhouette_of
 from compute.records import Finding, SourceFile, Surface
 from compute.sections import CrossCheck
-from compute.surface import cut_to, edge_soup, indexed, surface_area_m2
+from compute.surface import cut_to, edge_soup, facets, facets_of, indexed
 from compute.uncertainty import Budget
+from compute.volume import exact_sum
 
 if TYPE_CHECKING:
     from compute.measure import MeasureRequest
@@ -118,12 +119,13 @@ def _shots(case: Case) -> dict[str, Any]:
 
 def _shape(case: Case) -> dict[str, Any]:
     """Surface area and heights of the top inside the edge."""
-    soup = case.top.corners_m
     if case.edge.kind == "drawn" or case.edge.shot_index.min() < 0:
-        soup, _ = cut_to(soup, indexed(edge_soup(case.edge)))
-    z = soup[:, :, 2]
+        soup, _ = cut_to(case.top, indexed(edge_soup(case.edge)))
+        slant, z = facets(soup).slant_m2, soup[:, :, 2]
+    else:
+        slant, z = facets_of(case.top).slant_m2, case.top.vertices_m[case.top.triangles, 2]
     return {
-        "surface_area_m2": surface_area_m2(soup),
+        "surface_area_m2": exact_sum(slant),
         "highest_m": float(z.max()),
         "lowest_m": float(z.min()),
         "mean_height_m": case.volume.net_m3 / case.volume.plan_area_m2,

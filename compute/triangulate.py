@@ -10,11 +10,14 @@ import numpy as np
 import pythoncdt
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
+from compute.curve import along_curve
 from compute.errors import TooFewShots
+from compute.kernels import mesh
 from compute.records import FloatArray, IntArray, Surface, read_only
+
+LARGE = 5_000
+"""Sets beyond this are worked on in the order of a space-filling curve."""
 
 
 def triangulate(points_m: FloatArray, lines: IntArray | None = None, ring: IntArray | None = None) -> Surface:
@@ -29,22 +32,22 @@ def triangulate(points_m: FloatArray, lines: IntArray | None = None, ring: IntAr
     """
     if points_m.shape[0] < 3:
         raise TooFewShots(f"{points_m.shape[0]} shots do not make a surface.", where="top")
-    order = np.lexsort((points_m[:, 1], points_m[:, 0]))
-    rank = np.empty(order.size, np.int64)
-    rank[order] = np.arange(order.size)
+    order = _by_position(points_m)
+    rank = _inverse(order)
     vertices = np.ascontiguousarray(points_m[order])
     constraints = _constraint_edges(rank, lines, ring)
     # The super-triangle's removal can leave the rim a little short of the hull: hold the hull as an edge.
     held = constraints if ring is not None else np.vstack([constraints, _hull_edges(vertices)])
-    corners, neighbors = _run(vertices, held)
+    corners, neighbors, place = _run(vertices, held)
+    keep = _plan_area2(vertices, corners) > 0.0
     if ring is not None:
-        corners = corners[_inside_ring(vertices, corners, neighbors, rank[ring])]
-    corners = corners[_plan_area2(vertices, corners) > 0.0]
-    if corners.shape[0] == 0:
+        keep &= _inside_ring(vertices, corners, neighbors, rank[ring])
+    triangles = _kept(corners, place, keep)
+    if len(triangles) == 0:
         raise TooFewShots("All shots lie on one line: there is no surface.", where="top")
     return Surface(
         vertices_m=read_only(vertices),
-        triangles=read_only(np.ascontiguousarray(corners, dtype=np.int32)),
+        triangles=read_only(triangles),
         shot_index=read_only(order.astype(np.int32)),
         lines=read_only(constraints.astype(np.int32)),
     )
@@ -99,17 +102,50 @@ def _find(vertices: FloatArray, x: float, y: float) -> int:
     return low + int(np.searchsorted(vertices[low:high, 1], y, "left"))
 
 
-def _run(vertices: FloatArray, edges: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _by_position(points: FloatArray) -> NDArray[np.int64]:
+    """Order by easting, then northing; points that are in it already, as merged shots are, keep theirs."""
+    x, y = points[:, 0], points[:, 1]
+    if ((x[1:] > x[:-1]) | ((x[1:] == x[:-1]) & (y[1:] >= y[:-1]))).all():
+        return np.arange(len(points))
+    return np.lexsort((y, x))
+
+
+def _run(
+    vertices: FloatArray, edges: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64] | None]:
+    """Corners, neighbours, and of a large set the place of each vertex on a space-filling curve.
+
+    A large set is handed over along the curve: the triangulator then finds near points near in memory and
+    takes half the time. It chooses its own order by position, so that the triangles stay the same.
+    """
+    along = along_curve(vertices[:, :2]) if len(vertices) > LARGE else None
+    place = None if along is None else _inverse(along)
+    plan = vertices[:, :2] if along is None else vertices[along, :2]
     machine = pythoncdt.Triangulation(
         pythoncdt.VertexInsertionOrder.AUTO, pythoncdt.IntersectingConstraintEdges.NOT_ALLOWED, 0.0
     )
     # The stubs cannot say that an array is a buffer before Python 3.12.
-    machine.insert_vertices(np.ascontiguousarray(vertices[:, :2]))  # type: ignore[call-overload]
+    machine.insert_vertices(np.ascontiguousarray(plan))  # type: ignore[call-overload]
     if len(edges):
-        machine.insert_edges(np.ascontiguousarray(edges, dtype=np.uintc))  # type: ignore[call-overload]
+        held = edges if place is None else place[edges]
+        machine.insert_edges(np.ascontiguousarray(held, dtype=np.uintc))  # type: ignore[call-overload]
     machine.erase_super_triangle()
     found = machine.triangles_array()
-    return found["vertices"].astype(np.int64), found["neighbors"].astype(np.int64)
+    corners = found["vertices"].astype(np.int64)
+    return corners if along is None else along[corners], found["neighbors"].astype(np.int64), place
+
+
+def _kept(corners: NDArray[np.int64], place: NDArray[np.int64] | None, keep: NDArray[np.bool_]) -> IntArray:
+    """(K, 3) int32 triangles to keep, along the curve where there is one."""
+    if place is None:
+        return np.ascontiguousarray(corners[keep], dtype=np.int32)
+    return mesh.by_lowest(corners, place, keep)
+
+
+def _inverse(order: NDArray[np.int64]) -> NDArray[np.int64]:
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    return place
 
 
 def _plan_area2(vertices: FloatArray, corners: NDArray[np.int64]) -> FloatArray:
@@ -129,17 +165,16 @@ def _inside_ring(
     Triangles are joined to their neighbours except across the ring; each such patch is wholly in or
     out, so one look at its largest triangle settles it, however thin its slivers are.
     """
-    count = len(corners)
     wall = _edge_keys(_ring_walls(vertices, ring), len(vertices))
-    source = np.repeat(np.arange(count), 3)
-    target = neighbors.ravel()
+    on_ring = np.zeros(len(vertices), np.bool_)
+    on_ring[wall // len(vertices)] = on_ring[wall % len(vertices)] = True
     # Neighbour k of a triangle lies across the edge from corner k to corner k + 1.
-    across = np.stack([corners, np.roll(corners, -1, axis=1)], axis=2).reshape(-1, 2)
-    open_edge = (target < count) & ~np.isin(_edge_keys(across, len(vertices)), wall)
-    graph = coo_matrix(
-        (np.ones(int(open_edge.sum()), np.int8), (source[open_edge], target[open_edge])), shape=(count, count)
-    )
-    patches, label = connected_components(graph, directed=False)
+    closed = on_ring[corners] & on_ring[np.roll(corners, -1, axis=1)]
+    side = np.nonzero(closed)
+    across = np.column_stack([corners[side], corners[side[0], (side[1] + 1) % 3]])
+    closed[side] = np.isin(_edge_keys(across, len(vertices)), wall)
+    label = mesh.patches(neighbors, closed)
+    patches = int(label.max()) + 1
     area2 = _plan_area2(vertices, corners)
     order = np.lexsort((area2, label))
     largest = order[np.searchsorted(label[order], np.arange(patches), side="right") - 1]

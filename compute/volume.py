@@ -6,13 +6,26 @@ import math
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
 
 import numpy as np
 
 from compute.errors import BaseNotCovering, OuterEdgeNotCovered
 from compute.kernels import overlay
 from compute.records import Edge, FloatArray, Surface, Volume
-from compute.surface import Indexed, cut_to, edge_soup, index_of, indexed, plan_areas
+from compute.surface import (
+    Indexed,
+    Triangles,
+    cut_to,
+    edge_soup,
+    facets,
+    facets_of,
+    index_of,
+    indexed,
+    meshed,
+)
+
+Found = TypeVar("Found")
 
 UNCOVERED_SHARE = 1e-3
 """A surface may miss this share of the edge's area (slivers of a drawn edge); beyond it it is refused."""
@@ -20,7 +33,7 @@ UNCOVERED_SHARE = 1e-3
 
 def volume_between(
     top: Surface | FloatArray,
-    base: Surface | FloatArray | Indexed,
+    base: Triangles,
     *,
     edge: Edge | None = None,
     band_m: float = 0.0,
@@ -33,11 +46,10 @@ def volume_between(
     Above base is positive; both signs are given. Raises `OuterEdgeNotCovered` or `BaseNotCovering` when
     more than `UNCOVERED_SHARE` of the area is missing.
     """
-    pieces = _soup(top)
     wanted = None if edge is None else edge.area_m2
     if edge is not None:
-        pieces, _ = cut_to(pieces, indexed(edge_soup(edge)))
-    covered = math.fsum(plan_areas(pieces))
+        top, _ = cut_to(top, indexed(edge_soup(edge)))
+    covered = exact_sum(_areas(top))
     top_missing = 0.0 if wanted is None else max(0.0, wanted - covered)
     if wanted is not None and top_missing > UNCOVERED_SHARE * wanted:
         raise OuterEdgeNotCovered(
@@ -45,10 +57,8 @@ def volume_between(
             f"edge; {top_missing:,.2f} m² are missing. A volume of the rest would read low.",
             where="outer edge",
         )
-    ground = base if isinstance(base, Indexed) else index_of(base)
-    rows = _overlay_rows(pieces, ground, band_m, threads)
-    above, below, above_area, below_area, band_above, band_below, band_area = (
-        math.fsum(column) for column in rows.T[: overlay.SUMS]
+    (above, below, above_area, below_area, band_above, band_below, band_area), greatest = _overlaid(
+        top, index_of(base), band_m, threads
     )
     base_missing = max(0.0, covered - above_area - below_area)
     if base_missing > UNCOVERED_SHARE * covered:
@@ -68,40 +78,62 @@ def volume_between(
         band_above_m3=band_above,
         band_below_m3=band_below,
         band_area_m2=band_area,
-        greatest_above_m=float(rows[:, 7].max()),
-        greatest_below_m=float(rows[:, 8].max()),
+        greatest_above_m=greatest[0],
+        greatest_below_m=greatest[1],
         top_uncovered_m2=top_missing if top_missing > 1e-9 * covered else 0.0,
         base_uncovered_m2=base_missing if base_missing > 1e-9 * covered else 0.0,
     )
 
 
-def _soup(surface: Surface | FloatArray) -> FloatArray:
-    return surface.corners_m if isinstance(surface, Surface) else np.ascontiguousarray(surface)
+def _areas(surface: Surface | FloatArray) -> FloatArray:
+    return (facets_of(surface) if isinstance(surface, Surface) else facets(surface)).area_m2
 
 
-def _overlay_rows(pieces: FloatArray, ground: Indexed, band_m: float, threads: int | None) -> FloatArray:
-    rows = np.zeros((len(pieces), overlay.COLUMNS))
-    highest = max(float(np.abs(pieces[:, :, 2]).max()), float(np.abs(ground.soup[:, :, 2]).max()))
+def exact_sum(values: FloatArray) -> float:
+    """The rounded exact sum, as `math.fsum` gives it, whatever the order."""
+    return math.fsum(overlay.exact_parts(values))
+
+
+def _overlaid(
+    top: Surface | FloatArray, ground: Indexed, band_m: float, threads: int | None
+) -> tuple[list[float], list[float]]:
+    """The exact sums of `overlay.SUMS`, and the greatest height above and depth below."""
+    vertices, triangles = meshed(top)
+    highest = max(float(np.abs(surface[:, 2]).max()) for surface in (vertices, ground.vertices_m))
     snap = 16.0 * np.finfo(np.float64).eps * highest
 
-    def work(first: int, last: int) -> None:
-        overlay.integrate(
-            pieces, ground.soup, ground.start, ground.item, ground.grid, first, last, band_m, snap, rows
+    def work(first: int, last: int) -> tuple[FloatArray, FloatArray]:
+        return overlay.integrate(
+            vertices,
+            triangles,
+            ground.vertices_m,
+            ground.triangles,
+            ground.start,
+            ground.item,
+            ground.grid,
+            first,
+            last,
+            band_m,
+            snap,
         )
 
-    _in_chunks(work, len(pieces), threads)
-    return rows
+    parts = _in_chunks(work, len(triangles), threads)
+    # Parts of exact sums: joining them by an exact sum again forgets where the chunks began.
+    sums = [
+        math.fsum(part for found, _ in parts for part in found[row, 1 : 1 + int(found[row, 0])])
+        for row in range(overlay.SUMS)
+    ]
+    return sums, np.max([greatest for _, greatest in parts], axis=0).tolist()
 
 
-def _in_chunks(work: Callable[[int, int], None], count: int, threads: int | None) -> None:
-    """Run `work(first, last)` over 0..count; compiled loops release the interpreter lock."""
+def _in_chunks(work: Callable[[int, int], Found], count: int, threads: int | None) -> list[Found]:
+    """`work(first, last)` over 0..count; compiled loops release the interpreter lock."""
     threads = threads or os.cpu_count() or 1
     if threads == 1 or count < 20_000:
-        work(0, count)
-        return
+        return [work(0, count)]
     bounds = np.linspace(0, count, 4 * threads + 1).astype(int)
     with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(work, bounds[:-1].tolist(), bounds[1:].tolist()))
+        return list(pool.map(work, bounds[:-1].tolist(), bounds[1:].tolist()))
 
 
 def derivative_by_vertex(surface: Surface, edge: Edge | None, threads: int | None = None) -> FloatArray:
@@ -109,17 +141,27 @@ def derivative_by_vertex(surface: Surface, edge: Edge | None, threads: int | Non
 
     Their sum is the covered area: raising every vertex by 1 m adds the area times 1 m.
     """
-    corners = surface.corners_m
-    shares = np.zeros((len(corners), 3))
+    shares = np.zeros((len(surface.triangles), 3))
     if edge is None:
-        shares[:] = (plan_areas(corners) / 3.0)[:, None]
+        shares[:] = (facets_of(surface).area_m2 / 3.0)[:, None]
     else:
         mask = indexed(edge_soup(edge))
 
         def work(first: int, last: int) -> None:
-            overlay.share_by_corner(corners, mask.soup, mask.start, mask.item, mask.grid, first, last, shares)
+            overlay.share_by_corner(
+                surface.vertices_m,
+                surface.triangles,
+                mask.vertices_m,
+                mask.triangles,
+                mask.start,
+                mask.item,
+                mask.grid,
+                first,
+                last,
+                shares,
+            )
 
-        _in_chunks(work, len(corners), threads)
+        _in_chunks(work, len(surface.triangles), threads)
     by_vertex: FloatArray = np.bincount(  # type: ignore[assignment]
         surface.triangles.ravel(), weights=shares.ravel(), minlength=len(surface.vertices_m)
     )

@@ -19,7 +19,7 @@ from compute.case import Case
 from compute.errors import Refused
 from compute.records import FloatArray, Shots
 from compute.roles import ROLE_INDEX
-from compute.surface import corner_shares, heights_at, index_of, locate
+from compute.surface import corner_shares, heights_at, heights_on, locate
 from compute.traverse.angles import azimuth_between
 from compute.triangulate import triangulate
 
@@ -117,18 +117,18 @@ def _over(xyz: FloatArray, top: Group, under: Group) -> _Half:
     away, _ = cKDTree(corners[:, :2]).query(corners[:, :2], k=2)
     reach = REACH * float(np.median(away[:, 1]))
     try:
-        surface = index_of(triangulate(corners))
+        surface = triangulate(corners)
     except Refused:
         return nothing  # All on one line: there is no surface to compare with.
     at = locate(surface, xyz[top.shots, :2])
     inside = np.flatnonzero(at >= 0)
-    sides = surface.soup[at[inside]] - np.roll(surface.soup[at[inside]], 1, axis=1)
+    sides = surface.corners_m[at[inside]] - np.roll(surface.corners_m[at[inside]], 1, axis=1)
     inside = inside[np.hypot(sides[:, :, 0], sides[:, :, 1]).max(axis=1) <= reach]
     if not len(inside):
         return nothing
     index, triangle = top.shots[inside], at[inside]
     shares = corner_shares(surface, xyz[index, :2], triangle)
-    below = (shares * surface.soup[triangle, :, 2]).sum(axis=1)
+    below = heights_on(surface, triangle, shares)
     return _Half(index, xyz[index, :2], xyz[index, 2] - below)
 
 

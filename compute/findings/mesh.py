@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
+from compute.kernels import mesh
 from compute.records import FloatArray, Surface
 
 
@@ -21,14 +21,16 @@ class InnerEdges:
     triangles : (E, 2) int64 the triangles on the two sides
     apexes    : (E, 2) int64 the third corner of each
     length_m  : (E,) plan length
+    halves    : (E, 2) int64 the side that it is of each: 3 × triangle + side
     """
 
     ends: NDArray[np.int64]
     triangles: NDArray[np.int64]
     apexes: NDArray[np.int64]
     length_m: FloatArray
+    halves: NDArray[np.int64]
 
-    @property
+    @cached_property
     def usual_m(self) -> float:
         """Median plan length; 0 where there is no inner edge."""
         return float(np.median(self.length_m)) if len(self.length_m) else 0.0
@@ -46,15 +48,15 @@ def inner_edges(surface: Surface) -> InnerEdges:
 
 
 def _found_edges(surface: Surface) -> InnerEdges:
-    corners = surface.triangles.astype(np.int64)
-    start, end, apex = (np.roll(corners, -k, axis=1).ravel() for k in range(3))
-    key = np.minimum(start, end) * len(surface.vertices_m) + np.maximum(start, end)
-    order = np.argsort(key, kind="stable")
-    twin = np.flatnonzero(np.diff(np.take(key, order)) == 0)
-    both = np.column_stack([order[twin], order[twin + 1]])
-    ends = np.column_stack([start[both[:, 0]], end[both[:, 0]]])
-    run = surface.vertices_m[ends[:, 1], :2] - surface.vertices_m[ends[:, 0], :2]
-    return InnerEdges(ends, both // 3, apex[both], np.hypot(run[:, 0], run[:, 1]))
+    both = mesh.inner_sides(surface.triangles, len(surface.vertices_m))
+    sides, which = both // 3, both % 3
+    first = surface.triangles[sides[:, 0]].astype(np.int64)
+    row = np.arange(len(both))
+    ends = np.column_stack([first[row, which[:, 0]], first[row, (which[:, 0] + 1) % 3]])
+    apexes = np.column_stack([surface.triangles[sides[:, k], (which[:, k] + 2) % 3] for k in range(2)])
+    x, y = np.ascontiguousarray(surface.vertices_m[:, :2].T)
+    run = [np.take(axis, ends[:, 1]) - np.take(axis, ends[:, 0]) for axis in (x, y)]
+    return InnerEdges(ends, sides, apexes.astype(np.int64), np.hypot(*run), both)
 
 
 @dataclass(frozen=True)
@@ -70,11 +72,13 @@ def patches(surface: Surface, chosen: NDArray[np.bool_]) -> list[Patch]:
     which = np.flatnonzero(chosen)
     if not len(which):
         return []
-    sides = inner_edges(surface).triangles
-    both = sides[chosen[sides[:, 0]] & chosen[sides[:, 1]]]
+    edges = inner_edges(surface)
+    inside = chosen[edges.triangles].all(axis=1)
     size = len(surface.triangles)
-    graph = coo_matrix((np.ones(len(both)), (both[:, 0], both[:, 1])), shape=(size, size))
-    _, label = connected_components(graph, directed=False)
+    beside = np.full(3 * size, size)
+    beside[edges.halves[inside, 0]] = edges.triangles[inside, 1]
+    beside[edges.halves[inside, 1]] = edges.triangles[inside, 0]
+    label = mesh.patches(beside.reshape(-1, 3), np.zeros((size, 3), np.bool_))
     own = np.where(chosen, label, -1)
     lowest = np.full(len(surface.vertices_m), size)
     highest = np.full(len(surface.vertices_m), -2)

@@ -16,7 +16,7 @@ from compute.findings.smooth import calm_surface
 from compute.quantities import metres, millimetres
 from compute.records import Finding, FloatArray
 from compute.roles import ROLE_INDEX
-from compute.surface import plan_areas, slopes_deg
+from compute.surface import facets_of
 
 if TYPE_CHECKING:
     from compute.case import Case
@@ -175,8 +175,8 @@ def find_plan_unit(case: Case) -> list[Finding]:
 
 def median_face_slope_deg(case: Case) -> float | None:
     """Median slope of the faces by area; None where hardly anything is a face."""
-    soup = calm_surface(case).corners_m
-    slope, areas = slopes_deg(soup), plan_areas(soup)
+    facets = facets_of(calm_surface(case))
+    slope, areas = facets.slope_deg, facets.area_m2
     faces = slope > FACE_DEG
     if areas[faces].sum() < FACES_SHARE * areas.sum():
         return None

@@ -16,7 +16,7 @@ from compute.findings.spikes import find_spikes_in
 from compute.quantities import cubic_metres, metres
 from compute.records import Finding, FloatArray
 from compute.roles import ROLE_INDEX
-from compute.surface import plan_areas, slopes_deg
+from compute.surface import facets_of
 
 if TYPE_CHECKING:
     from compute.case import Case
@@ -69,16 +69,16 @@ def find_long_edges(case: Case) -> list[Finding]:
 def find_steep_slopes(case: Case) -> list[Finding]:
     """Plan area steeper than the limit, apart from what touches a wall or a shot that stands alone."""
     surface = calm_surface(case)
-    soup = surface.corners_m
-    steep = slopes_deg(soup) > case.limits.slope_limit_deg
+    facets = facets_of(surface)
+    steep = facets.slope_deg > case.limits.slope_limit_deg
     if surface is case.top:
         steep &= ~_excused(case)[case.top.triangles].any(axis=1)
-    areas = plan_areas(soup)
+    areas = facets.area_m2
     share = float(areas[steep].sum() / areas.sum())
     if share < TELLING_SHARE:
         return []
     worst = np.flatnonzero(steep)[np.argmax(areas[steep])]
-    shots = _shots_at(case, soup[worst])
+    shots = _shots_at(case, surface.vertices_m[surface.triangles[worst]])
     return [
         Finding(
             code=STEEP.code,

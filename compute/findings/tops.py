@@ -14,7 +14,7 @@ from compute.findings.smooth import calm_surface
 from compute.quantities import cubic_metres, metres, square_metres
 from compute.records import Finding, FloatArray, IntArray, Surface
 from compute.roles import ROLE_INDEX
-from compute.surface import plan_areas, slopes_deg
+from compute.surface import facets_of
 
 if TYPE_CHECKING:
     from compute.case import Case
@@ -49,7 +49,7 @@ def _roomy(surface: Surface, triangles: NDArray[np.int64]) -> shapely.Geometry |
 def find_flat_triangles(case: Case) -> list[Finding]:
     """Triangles on the toe ring alone, or on one closed line alone, where they hide something."""
     found = []
-    areas = plan_areas(case.top.corners_m)
+    areas = facets_of(case.top).area_m2
     for label, members, entry in _rings(case):
         on = np.zeros(len(case.top.vertices_m), np.bool_)
         on[members] = True
@@ -87,8 +87,8 @@ def find_missing_crest(case: Case) -> list[Finding]:
     face cuts the top off.
     """
     surface = calm_surface(case)
-    soup = surface.corners_m
-    slope, areas = slopes_deg(soup), plan_areas(soup)
+    facets = facets_of(surface)
+    soup, slope, areas = surface.corners_m, facets.slope_deg, facets.area_m2
     faces = slope > FACE_DEG
     if areas[faces].sum() < FACES_SHARE * areas.sum():
         return []

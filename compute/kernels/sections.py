@@ -38,11 +38,12 @@ def cut_by_stations(u, v, z, triangles, stations):  # type: ignore[no-untyped-de
     """Segments of every section: `start` (S + 1,) and rows `v0, z0, v1, z1, triangle`, sorted by v0."""
     n = stations.shape[0]
     start = np.zeros(n + 1, np.int64)
+    rank = np.empty(u.shape[0], np.int32)
+    for corner in range(u.shape[0]):
+        rank[corner] = _first_at_or_above(stations, u[corner])
     for t in range(triangles.shape[0]):
-        a, b, c = triangles[t, 0], triangles[t, 1], triangles[t, 2]
-        first = _first_at_or_above(stations, min(u[a], u[b], u[c]))
-        last = _first_at_or_above(stations, max(u[a], u[b], u[c]))
-        for s in range(first, last):
+        ra, rb, rc = rank[triangles[t, 0]], rank[triangles[t, 1]], rank[triangles[t, 2]]
+        for s in range(min(ra, rb, rc), max(ra, rb, rc)):
             start[s + 1] += 1
     for s in range(n):
         start[s + 1] += start[s]
@@ -50,9 +51,7 @@ def cut_by_stations(u, v, z, triangles, stations):  # type: ignore[no-untyped-de
     fill = start[:-1].copy()
     for t in range(triangles.shape[0]):
         a, b, c = triangles[t, 0], triangles[t, 1], triangles[t, 2]
-        first = _first_at_or_above(stations, min(u[a], u[b], u[c]))
-        last = _first_at_or_above(stations, max(u[a], u[b], u[c]))
-        for s in range(first, last):
+        for s in range(min(rank[a], rank[b], rank[c]), max(rank[a], rank[b], rank[c])):
             station = stations[s]
             la, lb, lc = u[a] <= station, u[b] <= station, u[c] <= station
             if la != lb and la != lc:
