@@ -11,9 +11,10 @@ from django.utils.safestring import SafeString, mark_safe
 from django.views.decorators.http import require_GET
 
 from inventory.models import Site
-from inventory.stock import PileStock, RollUp, StockNow, stock_now
+from inventory.stock import PileStock, RollUp, StockNow, stock_now, tonnes_on
 from surveys.drawings.silhouette import ListScale, Profile, silhouette
 from surveys.drawings.svg import drawing, scale_bar
+from surveys.drawings.trend import month_ends, trend
 from surveys.models import Measurement
 from surveys.pages import first_visit
 from surveys.pages.access import member_page, show
@@ -22,6 +23,7 @@ from surveys.pages.figures import SI, Units
 from surveys.pages.rows import previous_approved
 
 SILHOUETTE_WIDTH = 260.0
+MONTHS_DRAWN = 12
 
 
 @dataclass(frozen=True)
@@ -56,14 +58,16 @@ def stock_page(request: HttpRequest) -> HttpResponse:
     ):
         return first_visit.page(request)
     yards, scale = yards_of(request, stock)
+    units = common_units([yard.site for yard in yards])
     context = {
         "here": "stock",
         "today": timezone.now().date(),
         "stock": stock,
         "rows": _matrix(stock, yards),
+        "trends": _trends(request, stock, units),
         "yards_drawn": yards,
         "scale": scale,
-        "units": common_units([yard.site for yard in yards]),
+        "units": units,
         "tasks": tasks_of(request.user, organization, stock),
         "everything": stock.everything,
         "may_export": request.standing.can("export_stock"),
@@ -82,6 +86,20 @@ def common_units(sites: list[Site]) -> Units:
     """The units of all sites where they agree; metres and tonnes where they do not."""
     units = {Units.of(site) for site in sites}
     return units.pop() if len(units) == 1 else SI
+
+
+def _trends(request: HttpRequest, stock: StockNow, units: Units) -> dict[int, SafeString]:
+    """Material id → its tonnes at the ends of the last months and today, drawn."""
+    days = month_ends(timezone.now().date(), MONTHS_DRAWN)
+    by_material = tonnes_on(request.user, request.standing.organization, days)
+    drawn = {}
+    for roll in stock.by_material():
+        tonnes = by_material.get(roll.key.pk, [])
+        shown = [None if t is None else units.shown(t, "mass") for t in tonnes]
+        if sum(value is not None for value in shown) > 1:
+            drawing_of = trend(shown, days, f"{roll.key.name}, {units.symbol('mass')}")
+            drawn[roll.key.pk] = mark_safe(drawing_of)  # noqa: S308  built and escaped by the drawing
+    return drawn
 
 
 def _matrix(stock: StockNow, yards: list[Yard]) -> list[tuple[RollUp, list[tuple[Yard, RollUp | None]]]]:
