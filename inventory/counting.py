@@ -22,6 +22,7 @@ from inventory.errors import (
 )
 from inventory.models import BaseVersion, DensityRecord, Pile, StockCount, User
 from inventory.rights import require
+from inventory.superseding import propose_reversals
 from inventory.validity import required_text
 
 FIGURES = (
@@ -111,6 +112,8 @@ def record_stock_count(
     count.recorded_at = timezone.now()
     _make_way(count)
     count.save(force_insert=True)
+    if supersedes is not None:
+        propose_reversals(supersedes, by, new=count)
     _record(count, by, "record_count")
     return count
 
@@ -136,6 +139,7 @@ def withdraw_stock_count(evidence_ref: str, *, by: User, reason: str) -> StockCo
     count.withdrawn_by = by
     count.superseded_at = timezone.now()
     count.save(update_fields=["superseded_at", "withdrawn_by", "withdrawn_reason"])
+    propose_reversals(count, by, reason=reason)
     _record(count, by, "withdraw_count", reason)
     return count
 

@@ -249,3 +249,40 @@ class PeriodNotReady(BookRefused):
 
     code = "period-not-ready"
     remedy = "Reconcile the period first."
+
+
+# --- month end -----------------------------------------------------------------------------------
+
+
+class PeriodNotThere(BookRefused):
+    """A period in another state than the step starts from, or none at all."""
+
+    code = "period-state"
+    remedy = "Load the page again to see what happened meanwhile."
+
+
+class PeriodBlocked(BookRefused):
+    """Tasks stand between a period and its next step. All of them are told at once."""
+
+    code = "period-blocked"
+
+    def __init__(self, message: str, *, problems: tuple[dict[str, Any], ...] = (), **named: Any) -> None:
+        super().__init__(message, **named)
+        self.problems = problems
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _rebuild_blocked, (self.message, self.problems, self.where, self.remedy)
+
+    def as_dict(self) -> dict[str, Any]:
+        return {**super().as_dict(), "problems": list(self.problems)}
+
+
+def _rebuild_blocked(message: str, problems: Any, where: str, remedy: str) -> PeriodBlocked:
+    return PeriodBlocked(message, problems=problems, where=where, remedy=remedy)
+
+
+class AdjustmentNotThere(BookRefused):
+    """An adjustment in another state than the step starts from."""
+
+    code = "adjustment-state"
+    remedy = "Load the page again to see what happened meanwhile."

@@ -29,6 +29,9 @@ STATUS: dict[str, int] = {
     "evidence-changed": HTTPStatus.CONFLICT,
     "last-administrator": HTTPStatus.CONFLICT,
     "key-at-work": HTTPStatus.CONFLICT,
+    "period-state": HTTPStatus.CONFLICT,
+    "period-blocked": HTTPStatus.CONFLICT,
+    "adjustment-state": HTTPStatus.CONFLICT,
 }
 """Code of a refusal → HTTP status; 422 where none is given: the request was read and is refused."""
 
