@@ -30,6 +30,8 @@ PAD_SHOTS = 4
 STRETCHES = 24
 LONGEST_STRETCH_M = 12.0
 """The foot of the pile is looked at in this many stretches, none longer than that."""
+FACE_SHARE = 0.6
+"""A shot on a face lies within this share of the way from the foot to the middle; beyond it is the top."""
 AWAY_SHARE = 0.05
 """Told where more of the surface than this slopes away from every station."""
 OFF_GROUND = "Do not climb the pile for it unless the site's rules allow."
@@ -152,7 +154,8 @@ def _blank_faces(pile: _Pile) -> list[Finding]:
     if pile.around is None:
         return []
     middles, along = _stretches(pile)
-    face = ~np.isin(pile.material, pile.toe)
+    away = shapely.distance(pile.around.exterior, shapely.points(pile.xyz[pile.material, :2]))
+    face = ~np.isin(pile.material, pile.toe) & (away <= FACE_SHARE * _inner_radius(pile.around))
     length = pile.around.exterior.length / len(middles)
     stretch = np.floor(along[face] / length).astype(int) % len(middles)
     counts = np.bincount(stretch, minlength=len(middles))
@@ -171,6 +174,15 @@ def _blank_faces(pile: _Pile) -> list[Finding]:
             f"Set up where that side can be seen, and shoot it. {OFF_GROUND}",
         )
     ]  # fmt: skip
+
+
+def _inner_radius(around: shapely.Polygon) -> float:
+    """How far the middle of the pile lies from its foot: the margin that just leaves something inside."""
+    low, high = 0.0, math.sqrt(around.area)
+    for _ in range(20):
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if around.buffer(-middle).is_empty else (middle, high)
+    return low
 
 
 def _turned_away(pile: _Pile, of: SetupShots | None) -> list[Finding]:

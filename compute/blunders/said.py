@@ -78,7 +78,10 @@ def _strip_words(strip: StripCheck, group: str) -> str:
 def _fit_words(step: Step) -> str:
     recorded = next((f.recorded_m for f in step.fits if f.recorded_m is not None), None)
     if not step.fits:
-        return "No common pole length closes the step: look at the instrument height as well."
+        return (
+            "No common pole length closes the step: look at the instrument height, and at the index error of "
+            "sights in one face."
+        )
     start = "" if recorded is None else f"Recorded pole {recorded:.3f} m; "
     if len({f.recorded_m for f in step.fits}) > 1:
         start = ""

@@ -29,7 +29,7 @@ REACH = 2.5
 FEWEST_PAIRS = 6
 FEWEST_PAD = 3
 FEWEST_OF_GROUP = 8
-TILT_PAIRS = 10
+TILT_PAIRS = 20
 SHARED_CORNERS = 2.0
 """Neighbouring pairs share corners of triangles; standard errors are widened so many times. From simulation
 on the standard pile: clean strips then scatter by one standard error."""
@@ -47,6 +47,7 @@ class _Half:
 def groups_of(shots: Shots, of: SetupShots) -> tuple[Group, ...]:
     """Set-ups, each divided by recorded target height where two or more heights have enough shots."""
     usable = np.isin(shots.role, [ROLE_INDEX[name] for name in GROUND_ROLES])
+    usable &= np.isfinite(shots.x_m + shots.y_m + shots.z_m)
     groups: list[Group] = []
     for i, setup in enumerate(of.setups):
         index = np.flatnonzero((of.setup == i) & usable)

@@ -114,13 +114,17 @@ def check_sights(
 
 
 def _orientation(setup: Setup, at: dict[str, Place], control: Control) -> float:
-    """Azimuth of the circle's zero: to the adjusted back-sight where it has coordinates, else as known."""
+    """Azimuth of the circle's zero: to the adjusted back-sight where it has coordinates, else as known, else
+    to another station sighted."""
     back = setup.backsight
+    known = control.azimuth(setup.at, back.to)
+    if back.to not in at and known is None:
+        others = (t for t in setup.targets if t.kind in ("foresight", "check") and t.to in at)
+        back = next(others, back)
     if back.to in at:
         here, there = at[setup.at], at[back.to]
         azimuth = azimuth_between(there[0] - here[0], there[1] - here[1])
     else:
-        known = control.azimuth(setup.at, back.to)
         if known is None:
             raise BadOption(
                 f"Set-up {setup.name} hangs on {back.to}, whose direction from {setup.at} is not known.",
