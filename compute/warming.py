@@ -10,7 +10,7 @@ import math
 
 from compute.building import BaseChoice
 from compute.coding import assign_roles, merge_rules
-from compute.measure import MeasureRequest, measure
+from compute.measure import Measurement, MeasureRequest, measure
 from compute.pointfiles import read_points
 from compute.records import Shots
 
@@ -23,11 +23,11 @@ CREST_AT, SPOTS_AT = 0.1, (0.35, 0.65)
 """Where crest and spots stand, as a part of the way from the middle to the toe."""
 
 
-def warm_up() -> None:
-    """Measure a small heap with a waist against a fitted plane and against a surveyed ground."""
+def warm_up() -> Measurement:
+    """Measure a small heap with a waist against a fitted plane and against a surveyed ground: the latter."""
     heap, ground = _shots(_heap_rows()), _shots(_ground_rows())
     measure(MeasureRequest(heap, BaseChoice("plane")))
-    measure(MeasureRequest(heap, BaseChoice("surface", shots=ground)))
+    return measure(MeasureRequest(heap, BaseChoice("surface", shots=ground)))
 
 
 def _shots(rows: list[str]) -> Shots:

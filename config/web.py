@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
+import threading
+import time
 from typing import Any
 
 from config.processes import leave_with_parent
+
+log = logging.getLogger(__name__)
 
 
 def server_options() -> dict[str, Any]:
@@ -32,6 +37,28 @@ def server_options() -> dict[str, Any]:
     return options
 
 
+WAIT_FOR_WORKER_SECONDS = 60.0
+"""On a machine's first day the worker compiles the same loops; two at once would take twice as long."""
+
+
+def warm() -> None:
+    """Load the compiled loops while nobody waits for them. What goes wrong here costs the first page time."""
+    from django.db import connection
+
+    from config.health import worker_answers
+    from surveys.pages.warming import warm_pages
+
+    try:
+        until = time.monotonic() + WAIT_FOR_WORKER_SECONDS
+        while worker_answers() != "ok" and time.monotonic() < until:
+            time.sleep(1.0)
+        warm_pages()
+    except Exception:
+        log.exception("The loops of the pages were not loaded beforehand")
+    finally:
+        connection.close()
+
+
 def main() -> int:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
     leave_with_parent()
@@ -39,6 +66,7 @@ def main() -> int:
 
     from config.wsgi import application
 
+    threading.Thread(target=warm, name="warming", daemon=True).start()
     serve(application, _quiet=True, **server_options())
     return 0
 

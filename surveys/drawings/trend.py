@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from surveys.drawings.svg import drawing, el, num, path_of
 
-WIDTH, HEIGHT, PAD = 112.0, 30.0, 3.0
+WIDTH, HEIGHT, PAD = 92.0, 24.0, 3.0
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 

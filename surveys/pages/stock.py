@@ -89,8 +89,14 @@ def common_units(sites: list[Site]) -> Units:
 
 
 def _trends(request: HttpRequest, stock: StockNow, units: Units) -> dict[int, SafeString]:
-    """Material id → its tonnes at the ends of the last months and today, drawn."""
-    days = month_ends(timezone.now().date(), MONTHS_DRAWN)
+    """Material id → its tonnes at the ends of the months before the last count, and then, drawn.
+
+    Up to the last count and no further: a line carried on would look like a stock that was looked at.
+    """
+    last = max((count.counted_on for pile in stock.piles for count in pile.counts), default=None)
+    if last is None:
+        return {}
+    days = month_ends(last, MONTHS_DRAWN)
     by_material = tonnes_on(request.user, request.standing.organization, days)
     drawn = {}
     for roll in stock.by_material():
