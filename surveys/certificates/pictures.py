@@ -26,7 +26,7 @@ from surveys.pages.geometry import (
 WIDTH_MM = 174.0
 """Between the margins of an A4 page."""
 
-PLAN_MM, CHANGE_MM = (WIDTH_MM, 158.0), (WIDTH_MM, 112.0)
+PLAN_MM, CHANGE_MM = (WIDTH_MM, 150.0), (WIDTH_MM, 100.0)
 NAMES = (("A", "B"), ("C", "D"))
 
 

@@ -23,6 +23,8 @@ from surveys.drawings.svg import (
 )
 
 LEFT, RIGHT, TOP, BOTTOM = 58.0, 20.0, 26.0, 44.0
+LEAST, LEAST_ON_PAPER = 110.0, 60.0
+"""Sheet units below which a section is too low to read. Paper is read from nearer than a screen."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ def _scale_words(factor: int, paper: Paper | None) -> str:
 def exaggeration_for(profiles: Sequence[Profile], paper: Paper) -> int:
     """One factor for several sections on one paper: that of the highest, so that none outgrows the page."""
     ranges = [float(np.subtract(*reversed(_height_range(profile, None)))) for profile in profiles]
-    return _exaggeration(paper.units_per_m, max(ranges))
+    return _exaggeration(paper.units_per_m, max(ranges), LEAST_ON_PAPER)
 
 
 def _height_range(profile: Profile, previous: Profile | None) -> tuple[float, float]:
@@ -96,10 +98,10 @@ def _height_range(profile: Profile, previous: Profile | None) -> tuple[float, fl
     return float(every.min()) - pad, float(every.max()) + pad
 
 
-def _exaggeration(per_m: float, range_m: float) -> int:
-    """1 unless the section would be drawn lower than 110 units; never above 10."""
+def _exaggeration(per_m: float, range_m: float, least: float = LEAST) -> int:
+    """1 unless the section would be drawn lower than `least` units; never above 10."""
     drawn = per_m * range_m
-    return 1 if drawn >= 110 else min(10, int(np.ceil(110 / max(drawn, 1e-9))))
+    return 1 if drawn >= least else min(10, int(np.ceil(least / max(drawn, 1e-9))))
 
 
 def _grid(
