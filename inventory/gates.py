@@ -15,6 +15,8 @@ from typing import Any
 from inventory.policy import Thresholds
 
 ZERO = Decimal(0)
+LARGEST_STEP = Decimal(3)
+"""No month adds more to a cumulative sum: one jump is a wrong survey or a level, and never a drift."""
 
 NOT_COUNTED, QUIET, NOTE, POST, DRIFT, LEVEL = "not-counted", "quiet", "note", "post", "drift", "level"
 WORDS = {
@@ -159,8 +161,8 @@ def run_gate(months: Sequence[Month], thresholds: Thresholds) -> Gate:
 
 def cusum(months: Sequence[Month], steps: Sequence[Decimal | None], reference: Decimal) -> Decimal | None:
     """How far the larger of the two tabular cumulative sums stands after the last month, in standard
-    uncertainties of an increment: C⁺ = max(0, z − k + C⁺ before), C⁻ the same of −z. `None` where the last
-    increment has no ±. A month without an increment leaves both where they were."""
+    uncertainties of an increment: C⁺ = max(0, z − k + C⁺ before), C⁻ the same of −z, each z cut off at
+    `LARGEST_STEP`. `None` where the last increment has no ±; a month without an increment changes neither."""
     up = down = ZERO
     standard: Decimal | None = None
     for month, step in zip(months, steps, strict=True):
@@ -168,8 +170,9 @@ def cusum(months: Sequence[Month], steps: Sequence[Decimal | None], reference: D
         if step is None or not month.increment_u95_t:
             continue
         standard = month.increment_u95_t / 2
-        up = max(ZERO, up + step / standard - reference)
-        down = max(ZERO, down - step / standard - reference)
+        z = max(-LARGEST_STEP, min(LARGEST_STEP, step / standard))
+        up = max(ZERO, up + z - reference)
+        down = max(ZERO, down - z - reference)
     return None if standard is None else max(up, down)
 
 

@@ -189,3 +189,10 @@ def test_the_cumulative_sum_of_a_textbook():
     standing = [replace(month, increment_u95_t=D(2)) for month in months(*carried)]
     fires = [run_gate(standing[: n + 1], replace(DEFAULT, run_length=24)).fires for n in range(len(steps))]
     assert fires.index(True) == 28
+
+
+def test_one_jump_is_no_drift_however_large():
+    jump = [replace(month, increment_u95_t=D(20)) for month in months(5, -5, 900, 905)]
+    assert not any(run_gate(jump[: n + 1], DEFAULT).fires for n in range(4))
+    drift = [replace(month, increment_u95_t=D(20)) for month in months(-30, -62, -91)]
+    assert [run_gate(drift[: n + 1], DEFAULT).fires for n in range(3)] == [False, False, True]
