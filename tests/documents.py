@@ -12,8 +12,9 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
@@ -62,11 +63,25 @@ def errors() -> str:
 
 
 def findings() -> str:
-    """Every finding of the calculator, by its own catalogue."""
+    """Every finding of a measurement, by its own catalogue."""
     from compute import findings as room
 
+    return table_of(room.catalogue())
+
+
+def book_findings() -> str:
+    """Every finding of a traverse, of a field book, and of set-ups against each other."""
+    from compute.blunders import said
+    from compute.findings.said import Entry
+    from compute.traverse.entries import ENTRIES
+
+    of_setups = [entry for entry in vars(said).values() if isinstance(entry, Entry)]
+    return table_of(sorted([*ENTRIES, *of_setups], key=lambda entry: (entry.code, entry.severity)))
+
+
+def table_of(entries: Iterable[Any]) -> str:
     rows = ["| code | severity | what is found |", "|---|---|---|"]
-    rows += [f"| `{entry.code}` | {entry.severity} | {cell(entry.line)} |" for entry in room.catalogue()]
+    rows += [f"| `{entry.code}` | {entry.severity} | {cell(entry.line)} |" for entry in entries]
     return "\n".join(rows) + "\n"
 
 
@@ -82,7 +97,7 @@ def output(command: str) -> str:
     return f"\n```text\n{done.stdout.rstrip()}\n```\n\n"
 
 
-PARTS: dict[str, Callable[[], str]] = {"errors": errors, "findings": findings}
+PARTS: dict[str, Callable[[], str]] = {"errors": errors, "findings": findings, "book findings": book_findings}
 
 
 def made(name: str) -> str:
