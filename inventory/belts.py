@@ -17,7 +17,7 @@ from inventory.audit import record_event
 from inventory.crossing import LAST_PLACE, decimal_entered
 from inventory.entering import enter, follow, lock_piles, not_open
 from inventory.errors import AcrossOrganizations, BadEntry, DocumentChanged, InTheFuture, TotaliserBackwards
-from inventory.models import BeltReading, Movement, Pile, Scale, User
+from inventory.models import BeltReading, Movement, MovementImport, Pile, Scale, User
 from inventory.rights import require
 from inventory.weighing import GIVEN_PLACES, in_tonnes, unit_size
 
@@ -43,11 +43,13 @@ def record_reading(
     by: User,
     unit: str = "tonne",
     accept_late: bool = False,
+    origin: tuple[MovementImport, int] | None = None,
 ) -> Read:
     """What the totaliser of a belt scale showed; what it carried since the last reading went to `pile`.
 
-    The same reading again is the same one. Raises `NotAllowed`, `BadEntry`, `TotaliserBackwards`,
-    `DocumentChanged`, `InTheFuture`, `PileNotOpen`, `PeriodClosed`, `AcrossOrganizations`.
+    The same reading again is the same one. `origin` is the file and line that it came from.
+    Raises `NotAllowed`, `BadEntry`, `TotaliserBackwards`, `DocumentChanged`, `InTheFuture`, `PileNotOpen`,
+    `PeriodClosed`, `AcrossOrganizations`.
     """
     (pile,) = lock_piles(pile)
     # The scale's row is the queue of its readings.
@@ -67,7 +69,7 @@ def record_reading(
     )
     production = None
     if last is not None and total_t > last.totaliser_t:
-        production = _produced(reading, last, by, accept_late, f"{totaliser}", unit)
+        production = _produced(reading, last, by, accept_late, f"{totaliser}", unit, origin)
     detail = {
         "scale": scale.code,
         "pile": pile.code,
@@ -88,8 +90,15 @@ def document_of(read_at: dt.datetime) -> str:
 
 
 def _produced(
-    reading: BeltReading, last: BeltReading, by: User, accept_late: bool, shown: str, unit: str
+    reading: BeltReading,
+    last: BeltReading,
+    by: User,
+    accept_late: bool,
+    shown: str,
+    unit: str,
+    origin: tuple[MovementImport, int] | None,
 ) -> Movement:
+    from_import, line = origin or (None, None)
     movement = Movement(
         site=reading.pile.site,
         pile=reading.pile,
@@ -100,6 +109,8 @@ def _produced(
         document=document_of(reading.read_at),
         scale=reading.scale,
         given={"totaliser": shown, "unit": unit, "before_t": f"{last.totaliser_t}", "reading": reading.pk},
+        from_import=from_import,
+        line=line,
         note=f"since {last.read_at.astimezone(reading.pile.site.zone):%Y-%m-%d %H:%M}",
     )
     movement, is_new = enter(movement, by=by, accept_late=accept_late)

@@ -97,11 +97,14 @@ def carry(link: PileLineage, tonnes: Decimal, day: dt.date, by: User, late_of: P
 
 def follow(movement: Movement, by: User) -> None:
     """What was recorded on a pile after another took it over goes to that one."""
-    link = _taken_over_by(movement.pile)
-    if link is None:
-        return
-    day = max(movement.book_on, link.effective_on)
-    carry(link, movement.tonnes, day, by, movement.belongs_to)
+    follow_sum(movement.pile, movement.tonnes, movement.book_on, by, movement.belongs_to)
+
+
+def follow_sum(pile: Pile, tonnes: Decimal, book_on: dt.date, by: User, late_of: Period | None) -> None:
+    """The same for the sum of many movements of one day."""
+    link = _taken_over_by(pile)
+    if link is not None:
+        carry(link, tonnes, max(book_on, link.effective_on), by, late_of)
 
 
 def _taken_over_by(pile: Pile) -> PileLineage | None:
