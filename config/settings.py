@@ -212,6 +212,7 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "MeasurementStateEnum": "surveys.models.measuring.State",
         "FileStateEnum": "surveys.models.SurveyFile.State",
+        "ReductionStateEnum": "surveys.models.BookReduction.State",
         "DensityStateEnum": "inventory.models.DensityRecord.State",
     },
 }
@@ -271,6 +272,8 @@ CELERY_BEAT_SCHEDULE = {
     "worker-beat": {"task": "surveys.tasks.worker_beat", "schedule": 20.0, "options": {"expires": 15}},
     "due-alerts": {"task": "surveys.tasks.raise_due_alerts", "schedule": 900.0, "options": {"expires": 600}},
 }
+# Approved measurements worked out again each night (`config/celery.py`), in turn; 0 for none.
+VERIFY_NIGHTLY = env.whole("VERIFY_NIGHTLY", 25, 0, 100_000)
 # A worker renews its lease while it lives; a job whose lease ran out is free for the next one.
 JOB_LEASE = timedelta(seconds=env.whole("JOB_LEASE_SECONDS", 60, 1, 86_400))
 JOB_ATTEMPTS = 3

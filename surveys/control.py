@@ -13,6 +13,7 @@ from typing import Any
 from django.db import transaction
 
 from inventory import rights
+from inventory.audit import record_event
 from inventory.models import Site
 from surveys.errors import ReasonNeeded, WrongDate, WrongState
 from surveys.models import ControlEvent, ControlPoint
@@ -130,7 +131,10 @@ def _stand(point: ControlPoint, standing: str, what: str, by: Any, on: dt.date, 
 
 
 def _note(point: ControlPoint, what: str, on: dt.date, reason: str, by: Any) -> None:
+    """The step on the mark's own record and in the organization's chain; the last of its transaction."""
     ControlEvent.objects.create(control_point=point, what=what, on=on, reason=reason, by=by)
+    said = {"mark": point.name, "on": on, "reason": reason}
+    record_event(point.site.organization, by=by, verb=f"control_{what}", subject=point, detail=said)
 
 
 def _require_newest(newest: ControlPoint | None, name: str, valid_from: dt.date) -> None:

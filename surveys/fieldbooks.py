@@ -22,6 +22,7 @@ from compute.traverse.edm import Reducing
 from compute.traverse.setups import reduce_book as reduced_setups
 from compute.units import LENGTH_IN_M
 from inventory import rights
+from inventory.audit import record_event
 from surveys import control_checks, storage
 from surveys.errors import BookNotClosed, ReasonNeeded, ReductionNotAccepted, WrongState
 from surveys.fieldbook_request import BookSettings, accepting, pinned_book, settings_from
@@ -146,6 +147,7 @@ def accept(reduction: BookReduction, by: Any, comment: str = "") -> BookReductio
     reduction.state, reduction.accepted_by = State.ACCEPTED, by
     reduction.accepted_at, reduction.accept_comment = timezone.now(), comment.strip()
     reduction.save(update_fields=["state", "accepted_by", "accepted_at", "accept_comment"])
+    _tell(reduction, "accept_reduction", by, comment)
     return reduction
 
 
@@ -166,7 +168,16 @@ def send_back(reduction: BookReduction, by: Any, reason: str) -> BookReduction:
     reduction.state, reduction.sent_back_by = State.REJECTED, by
     reduction.sent_back_at, reduction.sent_back_reason = timezone.now(), reason.strip()
     reduction.save(update_fields=["state", "sent_back_by", "sent_back_at", "sent_back_reason"])
+    _tell(reduction, "send_reduction_back", by, reason)
     return reduction
+
+
+def _tell(reduction: BookReduction, verb: str, by: Any, comment: str) -> None:
+    said = {"book": reduction.file.name, "version": reduction.version, "comment": comment.strip()}
+    organization = reduction.file.survey.site.organization
+    record_event(
+        organization, by=by, verb=verb, subject=reduction, detail=said, after_sha256=reduction.digest
+    )
 
 
 def live_reduction(file: SurveyFile) -> BookReduction | None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from django.urls import include, path
 from drf_spectacular.views import SpectacularAPIView
 
-from surveys.api import control, exports, measurements, surveys
+from surveys.api import control, control_history, exports, fieldbooks, measurements, surveys
 
 FILES = "surveys/<int:survey_id>/files/"
 CONTROL = "sites/<int:site_id>/control-points/"
+REDUCTION = "reductions/<int:reduction_id>/"
 ONE = "measurements/<int:measurement_id>/"
 
 urlpatterns = [
@@ -22,6 +23,9 @@ urlpatterns = [
     path(f"{CONTROL}<int:control_id>/suspect/", control.DoubtControl.as_view()),
     path(f"{CONTROL}<int:control_id>/restore/", control.RestoreControl.as_view()),
     path(f"{CONTROL}<int:control_id>/destroyed/", control.DestroyControl.as_view()),
+    path(f"{CONTROL}<int:control_id>/checks/", control_history.Checks.as_view()),
+    path(f"{CONTROL}<int:control_id>/events/", control_history.Events.as_view()),
+    path("sites/<int:site_id>/control-motion/", control_history.Motion.as_view()),
     path("surveys/", surveys.Surveys.as_view()),
     path("surveys/<int:survey_id>/", surveys.SurveyRow.as_view()),
     path("surveys/<int:survey_id>/progress/", surveys.SurveyProgress.as_view()),
@@ -29,6 +33,13 @@ urlpatterns = [
     path(f"{FILES}<int:file_id>/", surveys.FileRow.as_view()),
     path(f"{FILES}<int:file_id>/columns/", surveys.DeclareColumns.as_view()),
     path(f"{FILES}<int:file_id>/set-aside/", surveys.SetAside.as_view()),
+    path(f"{FILES}<int:file_id>/reductions/", fieldbooks.Reductions.as_view()),
+    path(f"{FILES}<int:file_id>/corrections/", fieldbooks.Corrections.as_view()),
+    path(f"{FILES}<int:file_id>/accept-misclosure/", fieldbooks.AcceptMisclosure.as_view()),
+    path(REDUCTION, fieldbooks.ReductionRow.as_view()),
+    path(f"{REDUCTION}sheet/", fieldbooks.ReductionSheet.as_view()),
+    path(f"{REDUCTION}accept/", fieldbooks.AcceptReduction.as_view()),
+    path(f"{REDUCTION}send-back/", fieldbooks.SendReductionBack.as_view()),
     path("surveys/<int:survey_id>/measure/", surveys.Measure.as_view()),
     path("measurements/", measurements.Measurements.as_view()),
     path(ONE, measurements.MeasurementRow.as_view()),

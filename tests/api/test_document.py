@@ -14,8 +14,11 @@ from jsonschema import Draft202012Validator, FormatChecker
 from referencing import Registry, Resource
 from referencing.jsonschema import DRAFT202012
 
+from compute.traverse.corrections import SetupCorrection as Correction
+from surveys import fieldbooks, intake
 from tests.api.calling import signed_in, with_token
 from tests.api.urltable import PARAMETER, routes
+from tests.surveys.book_scene import book as field_book
 from tests.surveys.book_scene import known
 from tests.surveys.scene import Yard, heap
 
@@ -76,6 +79,10 @@ def filled(yard: Yard) -> dict[str, list[Any]]:
     approved = yard.approved()
     yard.correction(approved, heap(6.0))
     survey = approved.survey
+    marks = known(yard)
+    book = intake.receive_file(survey, "book.csv", field_book(), yard.surveyor)
+    pole = Correction("2", "target_height", 1.9, "read again")
+    fieldbooks.correct_setups(book, yard.surveyor, [pole], "pole of set-up 2")
     yard.site.alerts.create(
         kind="survey-due",
         message="due",
@@ -90,13 +97,14 @@ def filled(yard: Yard) -> dict[str, list[Any]]:
         "pile_id": [yard.pile.pk],
         "base_id": list(yard.pile.bases.values_list("pk", flat=True)),
         "survey_id": [survey.pk],
-        "file_id": list(survey.files.values_list("pk", flat=True)),
+        "file_id": [book.pk],
         "measurement_id": list(yard.pile.measurements.values_list("pk", flat=True)),
         "part": ["surface.ply", "vertices.csv", "contours.geojson"],
         "form": ["csv", "xlsx"],
         "token_key": ["unknown"],
         "person_id": [yard.surveyor.pk],
-        "control_id": [point.pk for point in known(yard)],
+        "control_id": [point.pk for point in marks],
+        "reduction_id": list(book.reductions.values_list("pk", flat=True)),
     }
 
 
