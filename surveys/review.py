@@ -5,7 +5,6 @@ Which step starts where, and who may take it, is the table in `surveys/life.py`.
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Any
 
 from django.db import transaction
@@ -16,8 +15,9 @@ from inventory.models import Pile, StockCount
 from surveys import fieldbooks, life
 from surveys.certificates.issuing import issue
 from surveys.certificates.numbering import certificate_of
+from surveys.certificates.rolled import moment_of
 from surveys.errors import FindingsOpen, NoSuchFinding, ReasonNeeded, WrongState
-from surveys.models import FindingAcceptance, JobState, Measurement, State, Survey, Transition
+from surveys.models import FindingAcceptance, JobState, Measurement, State, Transition
 from surveys.site_words import told_at
 
 
@@ -157,15 +157,6 @@ def count(measurement: Measurement, by: Any, before: Measurement | None) -> Stoc
         started_at=measurement.survey.started_at,
         ended_at=measurement.survey.ended_at,
     )
-
-
-def moment_of(survey: Survey) -> dt.datetime:
-    """When the pile was as measured: the survey's end or start, else the middle of the site's day."""
-    known = survey.ended_at or survey.started_at
-    if known is not None:
-        return known
-    day_starts = dt.datetime.combine(survey.surveyed_on, survey.site.day_end, tzinfo=survey.site.zone)
-    return day_starts + dt.timedelta(hours=12)
 
 
 def revoke(measurement: Measurement, by: Any, reason: str) -> Measurement:

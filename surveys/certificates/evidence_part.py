@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from compute.quantities import in_units
 from surveys.certificates.particulars import LIMITATIONS
-from surveys.certificates.quantities import date_words, exact
+from surveys.certificates.quantities import date_words, exact, or_not
 from surveys.certificates.wording import (
     LENGTH_UNITS,
     NO_HAZARDS,
@@ -142,13 +143,9 @@ def shape(given: Given) -> list[list[str]]:
             f"{p.plain(record['mean_height_m'], 'length')}; under it at most "
             f"{p.plain(record['greatest_depth_m'], 'length')}",
         ],
-        ["Walls and assumptions", stated_or_not(stated.get("walls"))],
-        ["Holes, unseen area", stated_or_not(stated.get("unseen"))],
+        ["Walls and assumptions", or_not(stated.get("walls"))],
+        ["Holes, unseen area", or_not(stated.get("unseen"))],
     ]  # fmt: skip
-
-
-def stated_or_not(value: str | None) -> str:
-    return (value or "").strip() or NOT_STATED
 
 
 def control(given: Given) -> dict[str, Any]:
@@ -184,21 +181,21 @@ def frame(given: Given) -> list[list[str]]:
     units = {file["unit"] for file in given.measurement.request["files"]}
     read = ", ".join(LENGTH_UNITS[unit] for unit in sorted(units))
     return [
-        ["Coordinate system", stated_or_not(stated.get("coordinate_system"))],
-        ["Height datum", stated_or_not(stated.get("height_datum"))],
+        ["Coordinate system", or_not(stated.get("coordinate_system"))],
+        ["Height datum", or_not(stated.get("height_datum"))],
         ["Distances", distances],
         ["Unit", f"site: {LENGTH_UNITS[given.content['site']['length_unit']]}; files: {read}"],
-        ["Crew", stated_or_not(stated.get("crew"))],
-        ["Photos", stated_or_not(stated.get("photos"))],
-        ["Closure", stated_or_not(stated.get("control_closure"))],
+        ["Crew", or_not(stated.get("crew"))],
+        ["Photos", or_not(stated.get("photos"))],
+        ["Closure", or_not(stated.get("control_closure"))],
     ]
 
 
 def instruments(given: Given) -> list[list[str]]:
     return [
         [
-            stated_or_not(each.get("kind")),
-            stated_or_not(each.get("serial")),
+            or_not(each.get("kind")),
+            or_not(each.get("serial")),
             date_words(each.get("calibrated_on")) if each.get("calibrated_on") else NOT_STATED,
         ]
         for each in given.stated.get("instruments", [])
@@ -219,10 +216,11 @@ def limitations(given: Given) -> list[list[str]]:
 
 def findings(given: Given) -> list[dict[str, str]]:
     accepted = {each["code"]: each for each in given.content["accepted"]}
+    length, volume = given.content["site"]["length_unit"], given.content["site"]["volume_unit"]
     return [
         {
             "severity": SEVERITIES[finding["severity"]][0],
-            "message": finding["message"],
+            "message": in_units(finding["message"], finding.get("quantities", ()), length, volume),
             "accepted": (
                 f"Accepted by {accepted[finding['code']]['by']}: {accepted[finding['code']]['reason']}"
                 if finding["code"] in accepted

@@ -17,6 +17,7 @@ from django.utils import timezone
 from inventory.models import BaseVersion, DensityRecord
 from surveys.certificates.numbering import certificate_of
 from surveys.certificates.particulars import as_content, newest_of
+from surveys.certificates.rolled import roll_as_content
 from surveys.models import IssuedCertificate, Measurement, State
 
 
@@ -45,7 +46,7 @@ def issue(measurement: Measurement) -> IssuedCertificate:
 def content_of(measurement: Measurement) -> dict[str, Any]:
     """Everything that is printed and is not in the measurement's own record, as plain JSON."""
     pile, survey = measurement.pile, measurement.survey
-    site = survey.site
+    site, stated = survey.site, newest_of(measurement)
     return {
         "organization": site.organization.name,
         "verified_at": settings.PUBLIC_ADDRESS.rstrip("/"),
@@ -76,7 +77,8 @@ def content_of(measurement: Measurement) -> dict[str, Any]:
         },
         "base": base_as_content(measurement.base_version),
         "density": density_as_content(measurement.density),
-        "particulars": as_content(newest_of(measurement)),
+        "particulars": as_content(stated),
+        "rolled": roll_as_content(measurement, stated and stated.cut_off_at),
         "accepted": [
             {"code": each.code, "reason": each.reason, "by": str(each.by)}
             for each in measurement.acceptances.select_related("by").order_by("id")

@@ -100,3 +100,7 @@ def exact(value: Any) -> str:
         return f"{value:,}".replace("-", MINUS)
     text = f"{value:,.3f}" if value == 0 or abs(value) >= LEAST else f"{value:.1e}"
     return text.replace("-", MINUS)
+
+
+def or_not(value: Any) -> str:
+    return str(value).strip() if value and str(value).strip() else NOT_STATED

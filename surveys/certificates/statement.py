@@ -7,23 +7,21 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from compute.change import Change
-from surveys.certificates import evidence_part
+from surveys.certificates import evidence_part, signing_part
 from surveys.certificates.control import Residual
 from surveys.certificates.pictures import Pictures
-from surveys.certificates.quantities import Printed, date_words
+from surveys.certificates.quantities import Printed, date_words, or_not
 from surveys.certificates.wording import (
     NO_ROLL_FORWARD,
-    NOT_STATED,
     PREVIEW,
-    SEAL_MISSING,
-    SEAL_UNKNOWN,
 )
-from surveys.models import CertificateParticulars, Measurement, State
+from surveys.models import Measurement, State
 from surveys.pages.figures import Units, figure, number
-from surveys.pages.wording import BASE_KINDS, METHODS, UNCERTAINTY_TERMS, in_words
+from surveys.pages.wording import BASE_KINDS, METHODS, UNCERTAINTY_TERMS, in_words, plural
 
 Content = dict[str, Any]
 Rows = list[list[str]]
@@ -80,10 +78,7 @@ def statement(given: Given) -> dict[str, Any]:
         "quantities": quantities(given),
         "checks": checks(given),
         "budget": budget(given),
-        "density": density(given),
-        "signed": signed(given),
-        "licence": licence(given),
-        "warnings": warnings(given),
+        **signing_part.parts(given),
         "change": change(given),
         **evidence_part.parts(given),
     }
@@ -132,10 +127,6 @@ def parties(given: Given) -> dict[str, Rows]:
     }
 
 
-def or_not(value: Any) -> str:
-    return str(value).strip() if value and str(value).strip() else NOT_STATED
-
-
 def leads(given: Given) -> list[dict[str, str]]:
     """The figures that are read first: tonnes where a density applied, and the net volume."""
     m = given.measurement
@@ -158,12 +149,25 @@ def quantities(given: Given) -> dict[str, Any]:
             ["Below the base", *p.pair(-m.below_m3, m.u95_m3, "volume")],
         ],
         "foot": ["Net", *p.pair(m.net_m3, m.u95_m3, "volume")],
-        "notes": [roll_forward(given)],
+        "notes": roll_forward(given),
     }
 
 
-def roll_forward(given: Given) -> str:
-    return NO_ROLL_FORWARD
+def roll_forward(given: Given) -> list[str]:
+    """Tonnes at the cut-off by the movements that were on record at approval, if a cut-off is stated."""
+    rolled, m, p = given.content["rolled"], given.measurement, given.printed
+    if rolled is None:
+        return [NO_ROLL_FORWARD]
+    moved = p.pair(Decimal(rolled["sum_t"]), m.u95_t, "mass", signed=True)[0]
+    value, unit, spread, beside = p.with_pm(Decimal(rolled["rolled_t"]), m.u95_t, "mass")
+    direction = "forward" if rolled["from_at"] <= rolled["to_at"] else "back"
+    return [
+        f"Rolled {direction} to the cut-off, {p.when(rolled['to_at'])}: "
+        f"{plural(rolled['movements'], 'movement')} on record at approval, {moved} {unit}, "
+        f"gives {value} {unit} ± {spread} {unit}"
+        f"{f' ({beside})' if beside else ''}. The ± is that of the survey; movements are taken as recorded.",
+        *rolled["warnings"],
+    ]
 
 
 def checks(given: Given) -> dict[str, Any]:
@@ -224,66 +228,6 @@ def budget(given: Given) -> dict[str, Any]:
         "tonnes": of_tonnes,
         "advice": doubt["advice"],
     }
-
-
-def density(given: Given) -> Rows:
-    """The density in force on the day, with where it is from; or why there is none."""
-    kept = given.content["density"]
-    if kept is None:
-        why = (given.measurement.request.get("no_density") or {}).get("message", "")
-        return [["Density", f"none in force on the day, so no tonnes are certified. {why}".strip()]]
-    moisture = "not stated"
-    if kept["moisture_percent"] is not None:
-        moisture = f"{kept['moisture_percent']} % {kept['moisture_percent_of']}"
-    tests = "number of tests not stated" if kept["tests_n"] is None else f"{kept['tests_n']} tests"
-    return [
-        [
-            "Density",
-            f"{given.printed.plain(kept['t_per_m3'], 'density')}, record {kept['label']}, "
-            f"in force from {date_words(kept['valid_from'])}",
-        ],
-        ["Uncertainty", f"{kept['standard_uncertainty_percent']} % (1 σ); grade {kept['grade']}"],
-        ["State, moisture", f"{kept['state']}, {kept['moisture_basis']}; moisture {moisture}"],
-        ["Source", f"{kept['method']}, {tests}; {kept['reason']}"],
-        ["Approved by", ", ".join(kept["approved_by"]) or NOT_STATED],
-    ]
-
-
-def signed(given: Given) -> Rows:
-    people, when = given.content["people"], given.printed.when
-    reviewed = people["reviewed_by"] or "nobody yet"
-    approved = people["approved_by"] or "nobody yet"
-    return [
-        ["Prepared", people["prepared_by"], when(people["submitted_at"])],
-        ["Reviewed", reviewed, when(people["reviewed_at"]) if people["reviewed_at"] else ""],
-        ["Approved", approved, when(people["approved_at"]) if people["approved_at"] else ""],
-    ]
-
-
-def licence(given: Given) -> Rows:
-    stated = given.stated
-    sealed = dict(CertificateParticulars.Sealed.choices)[stated.get("sealed_document_required", "")]
-    by = stated.get("sealed_determined_by")
-    expires = stated.get("licence_expires_on")
-    number_words = or_not(stated.get("licence_number"))
-    engagement = dict(CertificateParticulars.Engagement.choices)[stated.get("engagement", "")]
-    return [
-        ["Responsible professional", or_not(stated.get("responsible_professional"))],
-        ["Licence number", f"{number_words}, expires {date_words(expires)}" if expires else number_words],
-        ["Jurisdiction", or_not(stated.get("jurisdiction"))],
-        ["Engaged", engagement],
-        ["Sealed document", f"{sealed}, determined by {by}" if by else sealed],
-        ["Seal", or_not(stated.get("sealed_document"))],
-        ["Distribution", or_not(stated.get("distribution"))],
-        ["Retention class", or_not(stated.get("retention_class"))],
-    ]
-
-
-def warnings(given: Given) -> list[str]:
-    required = given.stated.get("sealed_document_required", "")
-    if required == "yes" and not given.stated.get("sealed_document"):
-        return [SEAL_MISSING]
-    return [SEAL_UNKNOWN] if required in ("", "not-determined") else []
 
 
 def change(given: Given) -> dict[str, Any] | None:

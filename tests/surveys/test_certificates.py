@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import json
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +13,10 @@ import pytest
 from django.core.management import call_command
 from django.db import IntegrityError, connection, transaction
 
-from inventory import piles
+from inventory import movements, piles
 from inventory.errors import BadEntry, NotAllowed
 from inventory.models import Organization, Role, StockCount
-from surveys import review
+from surveys import intake, measuring, review
 from surveys.certificates.finding import find_certified
 from surveys.certificates.issuing import issue
 from surveys.certificates.making import certificate
@@ -63,8 +64,6 @@ def test_approval_issues_and_the_book_knows_the_number(yard: Yard) -> None:
         started_at=dt.datetime(2025, 6, 30, 7, 30, tzinfo=dt.UTC),
         ended_at=dt.datetime(2025, 6, 30, 9, 0, tzinfo=dt.UTC),
     )
-    from surveys import intake, measuring
-
     intake.receive_file(survey, "shots.csv", heap(), yard.surveyor, yard.pile)
     measurement = work(measuring.request_measurement(survey, yard.pile, yard.surveyor))
     assert not IssuedCertificate.objects.exists()
@@ -89,16 +88,12 @@ def test_what_was_issued_keeps_the_names_of_its_day(yard: Yard) -> None:
     assert issue(again).content["pile"]["name"] == "Pile QRY-01"
 
 
-def test_one_approved_before_certificates_were_kept_is_issued_when_asked_for(yard: Yard) -> None:
+def test_one_approved_before_certificates_were_kept_is_issued_when_asked_for(
+    yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
     measurement = yard.reviewed()
-    from surveys import review as reviewing
-
-    kept = reviewing.issue
-    reviewing.issue = lambda _: None
-    try:
-        review.approve(measurement, yard.lead)
-    finally:
-        reviewing.issue = kept
+    monkeypatch.setattr(review, "issue", lambda _: None)
+    review.approve(measurement, yard.lead)
     assert not IssuedCertificate.objects.exists()
     certificate(measurement)
     assert IssuedCertificate.objects.get().issued_at == measurement.approved_at
@@ -150,6 +145,27 @@ def test_nothing_is_issued_before_approval(yard: Yard) -> None:
     measurement = yard.reviewed()
     with pytest.raises(IntegrityError, match="write-once"), transaction.atomic():
         issue(measurement)
+
+
+def test_the_quantity_is_rolled_to_the_cut_off_by_what_is_on_record(yard: Yard) -> None:
+    """Noon of the survey to six in the evening: 40 t came, 90 t went, and what came later is not in it."""
+    measurement = yard.reviewed()
+    for hour, kind, tonnes in ((13, "production", "40"), (15, "sale", "90"), (19, "production", "500")):
+        movements.record_movement(
+            yard.pile,
+            kind=kind,
+            quantity=Decimal(tonnes),
+            moved_at=dt.datetime(2025, 6, 30, hour, tzinfo=dt.UTC),
+            document=f"T-{hour}",
+            source="gate",
+            by=yard.company.manager,
+        )
+    cut_off = dt.datetime(2025, 6, 30, 18, 0, tzinfo=dt.UTC)
+    state_particulars(measurement, yard.surveyor, {"cut_off_at": cut_off})
+    review.approve(measurement, yard.lead)
+    rolled = issue(measurement).content["rolled"]
+    assert (rolled["movements"], Decimal(rolled["sum_t"])) == (2, Decimal(-50))
+    assert Decimal(rolled["rolled_t"]) == measurement.tonnes - 50
 
 
 # --- what people state -------------------------------------------------------------------------------
