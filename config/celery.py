@@ -6,6 +6,7 @@ import os
 from typing import Any
 
 from celery import Celery, Task
+from celery.schedules import crontab
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
@@ -29,3 +30,9 @@ class BellTask(Task):
 app = Celery("heapledger", task_cls=BellTask)
 app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks()
+# By the clock and not by an interval; here, so that whoever only reads the settings need not load Celery.
+app.conf.beat_schedule["recompute"] = {
+    "task": "surveys.tasks.recompute_sample",
+    "schedule": crontab(hour=1, minute=30),
+    "options": {"expires": 6 * 3600},
+}

@@ -8,6 +8,7 @@ from typing import Any
 
 from celery import shared_task
 from celery.signals import worker_init, worker_ready
+from django.conf import settings
 from django.utils import timezone
 
 from surveys import due_alerts, jobs
@@ -41,6 +42,14 @@ def sweep() -> None:
 @shared_task
 def worker_beat() -> None:
     beat()
+
+
+@shared_task(time_limit=LONGEST_JOB_SECONDS)
+def recompute_sample() -> None:
+    """Some approved measurements worked out again each night; one that gives another digest is told."""
+    from surveys import verifying
+
+    verifying.watch_sample(settings.VERIFY_NIGHTLY, timezone.now())
 
 
 @shared_task

@@ -18,6 +18,7 @@ class Alert(models.Model):
     class Kind(models.TextChoices):
         SURVEY_DUE = "survey-due", "survey due"
         SURVEY_OVERDUE = "survey-overdue", "survey overdue"
+        NOT_REPRODUCIBLE = "not-reproducible", "measurement not reproducible"
 
     site = models.ForeignKey("inventory.Site", on_delete=models.CASCADE, related_name="alerts")
     pile = models.ForeignKey(
