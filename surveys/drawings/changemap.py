@@ -8,9 +8,10 @@ import numpy as np
 import shapely
 
 from surveys.drawings.bands import region_above
+from surveys.drawings.graticule import fit, grid
 from surveys.drawings.palette import ADDED, NO_CHANGE, REMOVED
 from surveys.drawings.paper import Paper
-from surveys.drawings.plan import fit, grid, rings
+from surveys.drawings.plan import rings
 from surveys.drawings.section import Ruler
 from surveys.drawings.svg import (
     FloatArray,

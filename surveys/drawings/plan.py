@@ -10,6 +10,16 @@ import numpy as np
 import shapely
 
 from surveys.drawings import bands
+from surveys.drawings.graticule import (
+    MARGIN_BOTTOM,
+    MARGIN_LEFT,
+    MARGIN_RIGHT,
+    MARGIN_TOP,
+    ON_PAPER,
+    extent,
+    fit,
+    grid,
+)
 from surveys.drawings.palette import height_colour
 from surveys.drawings.paper import UNIT_MM, Paper, denominator_for
 from surveys.drawings.section import Ruler
@@ -18,19 +28,13 @@ from surveys.drawings.svg import (
     Frame,
     drawing,
     el,
-    nice_step,
     north_arrow,
     num,
     path_of,
     scale_bar,
     step_decimals,
-    steps_within,
     text,
 )
-
-MARGIN_LEFT, MARGIN_TOP, MARGIN_RIGHT, MARGIN_BOTTOM = 60.0, 20.0, 20.0, 86.0
-ON_PAPER = 0.04
-"""Margin on paper, as a share of the longer side: there the scale counts, not the air."""
 
 TRIANGLES_WITH_BANDS = 20_000
 """Above this the bands would cost more than the page: contours alone tell the shape."""
@@ -123,14 +127,6 @@ def places_of(sheet: PlanSheet) -> list[FloatArray]:
     return [sheet.vertices_m[:, :2], *ring, *(ends for ends, _, _ in sheet.cuts_m)]
 
 
-def extent(places_m: Sequence[FloatArray], share: float = 0.07) -> tuple[FloatArray, FloatArray]:
-    """Low and high corner of all places, metres, with a margin of `share` of the longer side."""
-    points = np.vstack(places_m)
-    low, high = points.min(axis=0), points.max(axis=0)
-    pad = share * float(max(high - low)) + 0.5
-    return low - pad, high + pad
-
-
 def paper_for(places_m: Sequence[FloatArray], width_mm: float, height_mm: float) -> Paper:
     """Paper of that room, at the largest scale of a scale rule that holds all places."""
     low, high = extent(places_m, ON_PAPER)
@@ -139,44 +135,6 @@ def paper_for(places_m: Sequence[FloatArray], width_mm: float, height_mm: float)
         height_mm - UNIT_MM * (MARGIN_TOP + MARGIN_BOTTOM),
     )
     return Paper(width_mm, height_mm, denominator_for(float(high[0] - low[0]), float(high[1] - low[1]), room))
-
-
-def fit(
-    places_m: Sequence[FloatArray], width: float, paper: Paper | None = None
-) -> tuple[Frame, float, tuple[float, float, float, float]]:
-    """Frame, sheet height and the box (x low, y low, x high, y high) that holds all places with a margin."""
-    low, high = extent(places_m, ON_PAPER) if paper else extent(places_m)
-    room = (paper.width if paper else width) - MARGIN_LEFT - MARGIN_RIGHT
-    scale = min(room / float(high[0] - low[0]), 620.0 / float(high[1] - low[1]))
-    scale = paper.units_per_m if paper else scale
-    spare = room / scale - float(high[0] - low[0])
-    low[0] -= spare / 2
-    high[0] += spare / 2
-    frame = Frame(float(low[0]), float(high[1]), scale, MARGIN_LEFT, MARGIN_TOP)
-    height = MARGIN_TOP + float(high[1] - low[1]) * scale + MARGIN_BOTTOM
-    return frame, height, (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-
-
-def grid(frame: Frame, box: tuple[float, float, float, float], ruler: Ruler) -> str:
-    """Coordinate lines at round values of the site's unit, numbered at the left and below."""
-    x_low, y_low, x_high, y_high = box
-    left, right, top, bottom = frame.x(x_low), frame.x(x_high), frame.y(y_high), frame.y(y_low)
-    parts = [
-        el("path", d=f"M{num(left)} {num(top)}H{num(right)}V{num(bottom)}H{num(left)}Z", class_="neat-line")
-    ]
-    step = nice_step((x_high - x_low) / ruler.unit_m, 8)
-    decimals = step_decimals(step)
-    for east in steps_within(x_low / ruler.unit_m, x_high / ruler.unit_m, step):
-        x = frame.x(east * ruler.unit_m)
-        parts.append(el("path", d=f"M{num(x)} {num(top)}V{num(bottom)}", class_="grid-line"))
-        parts.append(text(f"{east:,.{decimals}f}", x, bottom + 16, "tick", "middle"))
-    for north in steps_within(y_low / ruler.unit_m, y_high / ruler.unit_m, step):
-        y = frame.y(north * ruler.unit_m)
-        parts.append(el("path", d=f"M{num(left)} {num(y)}H{num(right)}", class_="grid-line"))
-        parts.append(text(f"{north:,.{decimals}f}", left - 7, y + 4, "tick", "end"))
-    parts.append(text(f"N {ruler.symbol}", left - 7, top + 4, "tick strong", "end"))
-    parts.append(text(f"E {ruler.symbol}", right, bottom + 30, "tick strong", "end"))
-    return el("g", *parts, class_="grid")
 
 
 def rings(frame: Frame, region: Any) -> str:
