@@ -19,6 +19,7 @@ from compute.bases import Base, RimPoints, fitted_plane, level, lowest_toe, surv
 from compute.case import LEFT_OUT_INDEX
 from compute.errors import BadOption, BaseNotPossible, NothingToMeasure
 from compute.findings.coincidence import control_coincidences
+from compute.frame import order_by
 from compute.lines import Line, feature_lines, name_ranks, resolve_crossings
 from compute.records import (
     Edge,
@@ -155,7 +156,7 @@ def merge_positions(shots: Shots, use: NDArray[np.bool_]) -> Merged:
     """Join shots at one plan position; sorting by height first makes the mean independent of row order."""
     chosen = np.flatnonzero(use)
     x, y, z = shots.x_m[chosen], shots.y_m[chosen], shots.z_m[chosen]
-    order = np.lexsort((z, y, x))
+    order = order_by(x, y, z)
     x, y, z = x[order], y[order], z[order]
     fresh = np.r_[True, (x[1:] != x[:-1]) | (y[1:] != y[:-1])] if len(x) else np.zeros(0, bool)
     starts = np.flatnonzero(fresh)

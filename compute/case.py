@@ -71,7 +71,7 @@ class Case:
     base: Base
     second_base: Base
     volume: Volume
-    second_volume: Volume
+    second_net_m3: float
     toe_ring: IntArray | None
     lines: tuple[Line, ...]
     derivative_by_shot: FloatArray

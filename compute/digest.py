@@ -12,26 +12,27 @@ from typing import Any
 import numpy as np
 import rfc8785
 
+from compute.frame import order_by
 from compute.records import FloatArray, Shots, Surface
 
 
 def shots_hash(shots: Shots) -> str:
     """SHA-256 of the shots sorted by position and role: (easting, northing, elevation, role) as "
     "little-endian doubles."""
-    table = np.column_stack([shots.x_m, shots.y_m, shots.z_m, shots.role.astype(np.float64)])
-    order = np.lexsort((table[:, 3], table[:, 2], table[:, 1], table[:, 0]))
-    return hashlib.sha256(np.ascontiguousarray(table[order], dtype="<f8").tobytes()).hexdigest()
+    order = order_by(shots.x_m, shots.y_m, shots.z_m, shots.role)
+    table = np.column_stack([column[order] for column in (shots.x_m, shots.y_m, shots.z_m, shots.role)])
+    return hashlib.sha256(np.ascontiguousarray(table, dtype="<f8").data).hexdigest()
 
 
 def surface_hash(surface: Surface) -> str:
     """SHA-256 of vertices and triangles."""
-    body = hashlib.sha256(np.ascontiguousarray(surface.vertices_m, dtype="<f8").tobytes())
-    body.update(np.ascontiguousarray(surface.triangles, dtype="<i4").tobytes())
+    body = hashlib.sha256(np.ascontiguousarray(surface.vertices_m, dtype="<f8").data)
+    body.update(np.ascontiguousarray(surface.triangles, dtype="<i4").data)
     return body.hexdigest()
 
 
 def ring_hash(ring_m: FloatArray) -> str:
-    return hashlib.sha256(np.ascontiguousarray(ring_m, dtype="<f8").tobytes()).hexdigest()
+    return hashlib.sha256(np.ascontiguousarray(ring_m, dtype="<f8").data).hexdigest()
 
 
 def digest(content: dict[str, Any]) -> str:

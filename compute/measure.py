@@ -23,12 +23,13 @@ from compute.building import (
     rim_points,
 )
 from compute.case import Case
-from compute.findings import find_all
+from compute.findings import find_all, in_order
 from compute.findings.surface import cross_check_differs
-from compute.frame import in_canonical_order, known_to_local, local_origin, ring_to_local, to_local
+from compute.frame import in_canonical_order, known_to_local, ring_to_local, to_local
 from compute.leave_out import LeaveOut
 from compute.leave_out import leave_out as drop_every_fifth
-from compute.record import geometry_of, record_of
+from compute.profile import silhouette_of
+from compute.record import canonical_inputs, geometry_of, record_of
 from compute.records import (
     Density,
     Edge,
@@ -36,16 +37,23 @@ from compute.records import (
     FindingLimits,
     FloatArray,
     KnownPoint,
+    Origin,
     Shots,
     Surface,
     UncertaintyModel,
+    Volume,
 )
 from compute.sections import cross_check
-from compute.surface import heights_at
+from compute.surface import heights_at, index_of
+from compute.threads import together
 from compute.uncertainty import budget, model_for
-from compute.volume import derivative_by_vertex, volume_between
+from compute.volume import derivative_by_vertex, exact_sum, volume_between, volume_under
 
 Progress = Callable[[str, float], None]
+
+
+COVERED_SHARE = 1e-9
+"""Areas that differ by less are the same area: rounding."""
 
 
 @dataclass(frozen=True)
@@ -90,36 +98,37 @@ class Measurement:
 def measure(request: MeasureRequest, progress: Progress = lambda stage, share: None) -> Measurement:
     """Measure one pile. Raises a subclass of `compute.errors.Refused`; never a partial result."""
     progress("surfaces", 0.1)
+    request = dataclasses.replace(request, top=in_canonical_order(request.top))
     case, ground = _case(request)
     progress("checks", 0.5)
-    check = cross_check(case)
-    left = drop_every_fifth(case)
+    found, check, left, inputs, silhouette = together(
+        lambda: find_all(case),
+        lambda: cross_check(case),
+        lambda: drop_every_fifth(case),
+        lambda: canonical_inputs(case, request, ground),
+        lambda: silhouette_of(case),
+    )
     progress("uncertainty", 0.8)
     doubt = budget(case, left)
     progress("findings", 0.9)
-    judged = dataclasses.replace(
-        case,
-        early_findings=(*case.early_findings, *cross_check_differs(check, case), *request.also(case)),
-    )
-    findings = find_all(judged)
-    record = record_of(case, request, check, left, doubt, findings, ground)
+    findings = in_order((*found, *cross_check_differs(check, case)))
+    record = record_of(case, request, check, left, doubt, findings, inputs, silhouette)
     progress("done", 1.0)
     return Measurement(record, geometry_of(case), case)
 
 
 def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
     """Surfaces, edge and volumes."""
-    shots, origin = to_local(in_canonical_order(request.top))
+    shots, origin = to_local(request.top)
     control = (*known_to_local(request.control, origin), *marks_in_file(shots))
     outline = None if request.outline is None else ring_to_local(request.outline, origin)
     others = {name: ring_to_local(ring, origin) for name, ring in request.other_outlines.items()}
     drawn = None if request.edge is None else ring_to_local(request.edge, origin)
     left = leave_out(shots, control, request.limits, outline if request.split else None, others)
-    built = build_top(shots, left, drawn, request.limits)
-    ground = None
-    if request.base.shots is not None:
-        shift = local_origin(request.top.x_m, request.top.y_m)
-        ground = build_ground(_shifted(request.base.shots, shift), control, request.limits)
+    built, ground = together(
+        lambda: build_top(shots, left, drawn, request.limits),
+        lambda: _ground(request, control, origin),
+    )
     edge = built.edge if ground is None or built.edge.kind != "hull" else hull_within(built, ground)
     built = dataclasses.replace(built, edge=edge)
     rim = rim_points(built)
@@ -128,7 +137,7 @@ def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
     # A toe ring or a whole hull is the rim of the top itself; only another edge has to cut it.
     cut = None if edge.kind == "toe" or (edge.kind == "hull" and edge.shot_index.min() >= 0) else edge
     volume = volume_between(built.top, base.surface, edge=cut)
-    second_volume = volume_between(built.top, second.surface, edge=cut)
+    under_top = derivative_by_vertex(built.top, cut)
     case = Case(
         shots=shots,
         left_out=built.left_out,
@@ -139,10 +148,10 @@ def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
         base=base,
         second_base=second,
         volume=volume,
-        second_volume=second_volume,
+        second_net_m3=_second_net_m3(built, under_top, second, volume, cut),
         toe_ring=built.ring,
         lines=built.lines,
-        derivative_by_shot=_derivative(built, base, cut),
+        derivative_by_shot=_derivative(built, under_top, base),
         control=control,
         outline=outline,
         other_outlines=others,
@@ -157,15 +166,37 @@ def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
     return case, ground
 
 
-def _shifted(shots: Shots, origin: Any) -> Shots:
-    return dataclasses.replace(
+def _ground(request: MeasureRequest, control: tuple[KnownPoint, ...], origin: Origin) -> Surface | None:
+    """The surveyed ground in the frame of the top."""
+    shots = request.base.shots
+    if shots is None:
+        return None
+    shifted = dataclasses.replace(
         shots, x_m=shots.x_m - float(origin.easting_m), y_m=shots.y_m - float(origin.northing_m)
     )
+    ground = build_ground(shifted, control, request.limits)
+    index_of(ground)
+    return ground
 
 
-def _derivative(built: Built, base: Base, cut: Edge | None) -> FloatArray:
+def _second_net_m3(
+    built: Built, under_top: FloatArray, second: Base, volume: Volume, cut: Edge | None
+) -> float:
+    """Net volume over the second base.
+
+    Where the whole edge is covered, it is what lies under the top less what lies under the base, and no
+    triangles have to be laid over each other once more.
+    """
+    inside = None if second.kind == "toe" else built.edge
+    under_base = derivative_by_vertex(second.surface, inside)
+    if abs(exact_sum(under_base) - volume.plan_area_m2) > COVERED_SHARE * volume.plan_area_m2:
+        return volume_between(built.top, second.surface, edge=cut).net_m3
+    zero_m = float(built.top.vertices_m[:, 2].min())
+    return volume_under(built.top, under_top, zero_m) - volume_under(second.surface, under_base, zero_m)
+
+
+def _derivative(built: Built, by_vertex: FloatArray, base: Base) -> FloatArray:
     """(N,) m²: exact change of the net volume for 1 m of each shot's height, through top and base."""
-    by_vertex = derivative_by_vertex(built.top, cut)
     used = np.flatnonzero(built.vertex_of_shot >= 0)
     count = np.bincount(built.vertex_of_shot[used], minlength=len(by_vertex))
     by_shot = np.zeros(len(built.shots))

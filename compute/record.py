@@ -13,7 +13,7 @@ from compute.bases import Base
 from compute.case import LEFT_OUT, Case
 from compute.digest import digest, ring_hash, shots_hash, surface_hash
 from compute.leave_out import LeaveOut
-from compute.profile import silhouette_of
+from compute.profile import Silhouette
 from compute.records import Finding, SourceFile, Surface
 from compute.sections import CrossCheck
 from compute.surface import cut_to, edge_soup, facets, facets_of, indexed
@@ -31,32 +31,32 @@ def record_of(
     left: LeaveOut,
     doubt: Budget,
     findings: tuple[Finding, ...],
-    ground: Surface | None,
+    inputs: dict[str, Any],
+    silhouette: Silhouette,
 ) -> dict[str, Any]:
     """The measurement as `manage.py measure --json` prints it. All figures in metres, m², m³ and tonnes."""
     figures = _figures(case, check, left, doubt)
     content = {
         "algorithm": ALGORITHM,
-        "inputs": _canonical_inputs(case, request, ground),
+        "inputs": inputs,
         "figures": figures,
         "findings": sorted([finding.code, finding.severity] for finding in findings),
     }
     return {
         **figures,
         "findings": [finding.as_dict() for finding in findings],
-        "silhouette": _silhouette(case),
+        "silhouette": _silhouette(silhouette),
         "inputs": [dataclasses.asdict(file) for file in _files(request)],
         "algorithm": ALGORITHM,
         "digest": digest(content),
     }
 
 
-def _silhouette(case: Case) -> dict[str, Any]:
+def _silhouette(drawn: Silhouette) -> dict[str, Any]:
     """Top and base of the longest section as [distance, height], metres, to the millimetre.
 
     Kept in the record, so that a list of piles can draw the yard without opening a geometry.
     """
-    drawn = silhouette_of(case)
     return {
         "top_m": [[round(x, 3), round(z, 3)] for x, z in drawn.top_m.tolist()],
         "base_m": [[round(x, 3), round(z, 3)] for x, z in drawn.base_m.tolist()],
@@ -75,8 +75,8 @@ def _figures(case: Case, check: CrossCheck, left: LeaveOut, doubt: Budget) -> di
         "uncertainty": doubt.as_dict(),
         "second_base": {
             "kind": case.second_base.kind,
-            "net_m3": case.second_volume.net_m3,
-            "difference_m3": case.second_volume.net_m3 - volume.net_m3,
+            "net_m3": case.second_net_m3,
+            "difference_m3": case.second_net_m3 - volume.net_m3,
         },
         "cross_check": check.as_dict(),
         "leave_out": left.as_dict(),
@@ -123,7 +123,7 @@ def _shape(case: Case) -> dict[str, Any]:
         soup, _ = cut_to(case.top, indexed(edge_soup(case.edge)))
         slant, z = facets(soup).slant_m2, soup[:, :, 2]
     else:
-        slant, z = facets_of(case.top).slant_m2, case.top.vertices_m[case.top.triangles, 2]
+        slant, z = facets_of(case.top).slant_m2, case.top.vertices_m[:, 2][case.top.triangles]
     return {
         "surface_area_m2": exact_sum(slant),
         "highest_m": float(z.max()),
@@ -139,7 +139,7 @@ def _files(request: MeasureRequest) -> tuple[SourceFile, ...]:
     return (*request.top.files, *ground)
 
 
-def _canonical_inputs(case: Case, request: MeasureRequest, ground: Surface | None) -> dict[str, Any]:
+def canonical_inputs(case: Case, request: MeasureRequest, ground: Surface | None) -> dict[str, Any]:
     """Everything that can change a figure, without names or the order of rows."""
     return {
         "top": shots_hash(request.top),

@@ -10,11 +10,12 @@ numbers of the shots decide, and without them the ring is refused with the place
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import Delaunay, QhullError, cKDTree
+from numpy.typing import NDArray
 
-from compute.errors import TooFewToeShots
+from compute.errors import TooFewShots, TooFewToeShots
 from compute.kernels.starts import angular_start, fragment_start
 from compute.kernels.tour import shorten, tour_length
+from compute.near import nearest
 from compute.records import FloatArray, IntArray
 from compute.rings import canonical_ring, is_simple, uncrossed
 from compute.toe_doubt import (
@@ -27,6 +28,7 @@ from compute.toe_doubt import (
     differs,
     find_doubt,
 )
+from compute.triangulate import triangulate
 
 NEAR = 10
 """How many nearest shots of each shot may become its neighbours, beside those of its triangles."""
@@ -102,13 +104,14 @@ def _near_lists(x: FloatArray, y: FloatArray) -> IntArray:
     """(N, K) int32: candidates for neighbours of each shot, nearest first, filled up with −1."""
     n = len(x)
     plan = np.column_stack([x, y])
-    _, nearest = cKDTree(plan).query(plan, k=min(NEAR + 1, n))
-    first = np.repeat(np.arange(n), nearest.shape[1])
-    pairs = [np.column_stack([first, nearest.ravel()])]
+    around = nearest(plan, min(NEAR + 1, n))
+    first = np.repeat(np.arange(n), around.shape[1])
+    pairs: list[NDArray[np.int64]] = [np.column_stack([first, around.ravel()])]
     try:
-        corners = Delaunay(plan).simplices
-    except QhullError:
-        corners = np.empty((0, 3), dtype=np.int32)
+        made = triangulate(np.column_stack([plan, np.zeros(n)]))
+        corners = made.shot_index[made.triangles].astype(np.int64)
+    except TooFewShots:
+        corners = np.empty((0, 3), dtype=np.int64)
     pairs += [corners[:, [0, 1]], corners[:, [1, 2]], corners[:, [2, 0]]]
     both = np.concatenate([np.concatenate(pairs), np.concatenate(pairs)[:, ::-1]])
     both = np.unique(both[both[:, 0] != both[:, 1]], axis=0)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from compute.curve import along_curve
 from compute.errors import TooFewShots
+from compute.frame import order_by
 from compute.kernels import mesh
 from compute.records import FloatArray, IntArray, Surface, read_only
 
@@ -32,17 +33,19 @@ def triangulate(points_m: FloatArray, lines: IntArray | None = None, ring: IntAr
     """
     if points_m.shape[0] < 3:
         raise TooFewShots(f"{points_m.shape[0]} shots do not make a surface.", where="top")
-    order = _by_position(points_m)
+    order = order_by(points_m[:, 0], points_m[:, 1])
     rank = _inverse(order)
     vertices = np.ascontiguousarray(points_m[order])
     constraints = _constraint_edges(rank, lines, ring)
     # The super-triangle's removal can leave the rim a little short of the hull: hold the hull as an edge.
     held = constraints if ring is not None else np.vstack([constraints, _hull_edges(vertices)])
-    corners, neighbors, place = _run(vertices, held)
-    keep = _plan_area2(vertices, corners) > 0.0
+    along = along_curve(vertices[:, :2]) if len(vertices) > LARGE else None
+    raw, neighbors = _run(vertices, held, along)
+    inside = np.empty(0, np.bool_)
     if ring is not None:
-        keep &= _inside_ring(vertices, corners, neighbors, rank[ring])
-    triangles = _kept(corners, place, keep)
+        corners = raw.astype(np.int64) if along is None else along[raw]
+        inside = _inside_ring(vertices, corners, neighbors.astype(np.int64), rank[ring])
+    triangles = _kept(vertices, raw, along, inside)
     if len(triangles) == 0:
         raise TooFewShots("All shots lie on one line: there is no surface.", where="top")
     return Surface(
@@ -102,24 +105,14 @@ def _find(vertices: FloatArray, x: float, y: float) -> int:
     return low + int(np.searchsorted(vertices[low:high, 1], y, "left"))
 
 
-def _by_position(points: FloatArray) -> NDArray[np.int64]:
-    """Order by easting, then northing; points that are in it already, as merged shots are, keep theirs."""
-    x, y = points[:, 0], points[:, 1]
-    if ((x[1:] > x[:-1]) | ((x[1:] == x[:-1]) & (y[1:] >= y[:-1]))).all():
-        return np.arange(len(points))
-    return np.lexsort((y, x))
-
-
 def _run(
-    vertices: FloatArray, edges: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64] | None]:
-    """Corners, neighbours, and of a large set the place of each vertex on a space-filling curve.
+    vertices: FloatArray, edges: NDArray[np.int64], along: NDArray[np.int64] | None
+) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
+    """Corners, as places on the curve where there is one, and neighbours.
 
     A large set is handed over along the curve: the triangulator then finds near points near in memory and
     takes half the time. It chooses its own order by position, so that the triangles stay the same.
     """
-    along = along_curve(vertices[:, :2]) if len(vertices) > LARGE else None
-    place = None if along is None else _inverse(along)
     plan = vertices[:, :2] if along is None else vertices[along, :2]
     machine = pythoncdt.Triangulation(
         pythoncdt.VertexInsertionOrder.AUTO, pythoncdt.IntersectingConstraintEdges.NOT_ALLOWED, 0.0
@@ -127,19 +120,25 @@ def _run(
     # The stubs cannot say that an array is a buffer before Python 3.12.
     machine.insert_vertices(np.ascontiguousarray(plan))  # type: ignore[call-overload]
     if len(edges):
-        held = edges if place is None else place[edges]
+        held = edges if along is None else _inverse(along)[edges]
         machine.insert_edges(np.ascontiguousarray(held, dtype=np.uintc))  # type: ignore[call-overload]
     machine.erase_super_triangle()
     found = machine.triangles_array()
-    corners = found["vertices"].astype(np.int64)
-    return corners if along is None else along[corners], found["neighbors"].astype(np.int64), place
+    return np.ascontiguousarray(found["vertices"]), found["neighbors"]
 
 
-def _kept(corners: NDArray[np.int64], place: NDArray[np.int64] | None, keep: NDArray[np.bool_]) -> IntArray:
-    """(K, 3) int32 triangles to keep, along the curve where there is one."""
-    if place is None:
-        return np.ascontiguousarray(corners[keep], dtype=np.int32)
-    return mesh.by_lowest(corners, place, keep)
+def _kept(
+    vertices: FloatArray,
+    raw: NDArray[np.uint32],
+    along: NDArray[np.int64] | None,
+    inside: NDArray[np.bool_],
+) -> IntArray:
+    """(K, 3) int32 triangles inside and of some area, in the order of the curve where there is one."""
+    if along is None:
+        keep = _plan_area2(vertices, raw.astype(np.int64)) > 0.0
+        return np.ascontiguousarray(raw[keep & inside if len(inside) else keep], dtype=np.int32)
+    x, y = np.ascontiguousarray(vertices[along, :2].T)
+    return mesh.along_curve_of(raw, along, x, y, inside)
 
 
 def _inverse(order: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -149,8 +148,9 @@ def _inverse(order: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _plan_area2(vertices: FloatArray, corners: NDArray[np.int64]) -> FloatArray:
-    a, b, c = (vertices[corners[:, k], :2] for k in range(3))
-    area2: FloatArray = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    a, b, c = np.ascontiguousarray(corners.T)
+    x, y = np.ascontiguousarray(vertices[:, :2].T)
+    area2: FloatArray = (x[b] - x[a]) * (y[c] - y[a]) - (y[b] - y[a]) * (x[c] - x[a])
     return area2
 
 

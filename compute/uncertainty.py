@@ -25,11 +25,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.spatial.distance import cdist
 
 from compute.errors import BadOption, NumberNotFinite
 from compute.records import Density, FloatArray, UncertaintyModel
-from compute.surface import plan_areas
+from compute.surface import facets_of
 from compute.volume import derivative_by_vertex
 
 if TYPE_CHECKING:
@@ -283,15 +282,14 @@ def _toe_slope(case: Case) -> float:
 
     Beyond a drawn edge or hull the rim may be anything; there it is the mean over the whole top.
     """
-    corners = case.top.corners_m
+    facets = facets_of(case.top)
+    slope, area = facets.slope_deg, facets.area_m2
     if case.toe_ring is not None:
         on_ring = np.zeros(len(case.top.vertices_m), bool)
         on_ring[case.vertex_of_shot[case.toe_ring]] = True
-        corners = corners[on_ring[case.top.triangles].any(axis=1)]
-    u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    normal = np.cross(u, v)
-    area = plan_areas(corners)
-    return float((np.hypot(normal[:, 0], normal[:, 1]) / normal[:, 2] * area).sum() / area.sum())
+        at_ring = on_ring[case.top.triangles].any(axis=1)
+        slope, area = slope[at_ring], area[at_ring]
+    return float((np.tan(np.radians(slope)) * area).sum() / area.sum())
 
 
 def _shared_noise(case: Case) -> float:
@@ -322,7 +320,8 @@ def correlated_squares(xy_m: FloatArray, weights: FloatArray, range_m: float) ->
         xy, weights = _in_blocks(xy, weights)
     if range_m <= 0.0:
         return np.asarray((weights * weights).sum(axis=0))
-    share = np.minimum(cdist(xy, xy) / range_m, 1.0)
+    apart = [np.subtract.outer(axis, axis) for axis in xy.T]
+    share = np.minimum(np.hypot(*apart) / range_m, 1.0)
     rho = 1.0 - 1.5 * share + 0.5 * share**3
     return np.asarray((weights * (rho @ weights)).sum(axis=0))
 

@@ -166,3 +166,8 @@ def derivative_by_vertex(surface: Surface, edge: Edge | None, threads: int | Non
         surface.triangles.ravel(), weights=shares.ravel(), minlength=len(surface.vertices_m)
     )
     return by_vertex
+
+
+def volume_under(surface: Surface, by_vertex: FloatArray, zero_m: float) -> float:
+    """Volume between a surface and the height `zero_m`, by `derivative_by_vertex` of the same part of it."""
+    return exact_sum(by_vertex * (surface.vertices_m[:, 2] - zero_m))

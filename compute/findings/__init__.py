@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from compute.case import Case
 from compute.findings import base, control, edge, place, shots, surface, toes, tops
 from compute.findings.said import Entry, Finder
@@ -49,8 +51,12 @@ _WHILE_BUILDING = (surface.CROSSED, surface.JOINED, surface.CHECK)
 
 def find_all(case: Case) -> tuple[Finding, ...]:
     """All findings of a case and those of its building, the gravest first, then by code and place."""
-    found = [*case.early_findings, *(finding for finder in FINDERS for finding in finder(case))]
-    return tuple(sorted(found, key=lambda f: (GRAVITY[f.severity], f.code, f.where, f.message)))
+    return in_order((*case.early_findings, *(finding for finder in FINDERS for finding in finder(case))))
+
+
+def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """The gravest first, then by code and place."""
+    return tuple(sorted(findings, key=lambda f: (GRAVITY[f.severity], f.code, f.where, f.message)))
 
 
 def catalogue() -> tuple[Entry, ...]:

@@ -38,7 +38,7 @@ def find_level_base_on_slope(case: Case) -> list[Finding]:
     spread = float(np.ptp(case.shots.z_m[toes])) if len(toes) else 0.0
     if spread <= case.limits.level_base_toe_spread_m:
         return []
-    more = case.volume.net_m3 - case.second_volume.net_m3
+    more = case.volume.net_m3 - case.second_net_m3
     return [
         Finding(
             code=LEVEL_SLOPE.code,
@@ -59,7 +59,7 @@ def find_lowest_toe_base(case: Case) -> list[Finding]:
     """Told whenever this base is in use."""
     if case.base.kind != "lowest-toe":
         return []
-    more = case.volume.net_m3 - case.second_volume.net_m3
+    more = case.volume.net_m3 - case.second_net_m3
     return [
         Finding(
             code=LOWEST.code,
@@ -109,7 +109,7 @@ def find_base_matters(case: Case) -> list[Finding]:
     """The second base, when it tells another volume and no graver finding says why."""
     if find_level_base_on_slope(case):
         return []
-    apart = case.second_volume.net_m3 - case.volume.net_m3
+    apart = case.second_net_m3 - case.volume.net_m3
     if abs(apart) <= SENSITIVE_SHARE * abs(case.volume.net_m3) or case.base.kind == "lowest-toe":
         return []
     return [
@@ -118,7 +118,7 @@ def find_base_matters(case: Case) -> list[Finding]:
             severity=SENSITIVE.severity,
             message=(
                 f"With the base {case.second_base.label} the volume would be "
-                f"{cubic_metres(case.second_volume.net_m3)}, "
+                f"{cubic_metres(case.second_net_m3)}, "
                 f"{cubic_metres(apart, '+,.0f')}. The choice of base decides this figure more than the "
                 "shots do."
             ),

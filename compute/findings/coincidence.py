@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import cKDTree
 
+from compute.near import tree_of
 from compute.records import FindingLimits, IntArray, KnownPoint, Shots
 from compute.roles import ROLE_INDEX
 
@@ -32,7 +32,7 @@ def control_coincidences(
         return np.empty(0, dtype=np.int32), ()
     marks = np.array([(point.easting_m, point.northing_m, point.elevation_m) for point in control])
     plan = np.column_stack([shots.x_m[candidates], shots.y_m[candidates]])
-    near = cKDTree(plan).query_ball_point(marks[:, :2], limits.control_plan_m)
+    near = tree_of(plan).query_ball_point(marks[:, :2], limits.control_plan_m)
     found: dict[int, str] = {}
     for mark, members in zip(marks, near, strict=True):
         for shot in candidates[members].tolist():

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from compute.case import Case
 from compute.findings.said import Entry, counted, indices, listed, places, tells
 from compute.findings.shots import left_out_as
+from compute.near import tree_of
 from compute.quantities import cubic_metres, metres, millimetres
 from compute.records import Finding, IntArray, KnownPoint
 from compute.roles import ROLE_INDEX
@@ -77,7 +77,7 @@ def _names(known: list[KnownPoint]) -> str:
 
 def _nearest(case: Case, index: IntArray) -> tuple[list[KnownPoint], np.ndarray]:
     plan = np.array([(point.easting_m, point.northing_m) for point in case.control])
-    away, nearest = cKDTree(plan).query(np.column_stack([case.shots.x_m[index], case.shots.y_m[index]]))
+    away, nearest = tree_of(plan).query(np.column_stack([case.shots.x_m[index], case.shots.y_m[index]]))
     return [case.control[int(i)] for i in nearest], away
 
 
@@ -89,7 +89,7 @@ def _effect_m3(case: Case, index: IntArray) -> float | None:
         np.column_stack([case.shots.x_m[index], case.shots.y_m[index], case.shots.z_m[index]]), axis=0
     )
     xyz = xyz[np.isfinite(heights_at(case.top, xyz[:, :2]))]
-    xyz = xyz[cKDTree(case.top.vertices_m[:, :2]).query(xyz[:, :2])[0] > 0] if len(xyz) else xyz
+    xyz = xyz[tree_of(case.top.vertices_m[:, :2]).query(xyz[:, :2])[0] > 0] if len(xyz) else xyz
     if not len(xyz):
         return 0.0
     ring = None if case.toe_ring is None else case.vertex_of_shot[case.toe_ring]
@@ -105,7 +105,7 @@ def find_over_mark(case: Case) -> list[Finding]:
     if not case.control:
         return []
     marks = np.array([(mark.easting_m, mark.northing_m) for mark in case.control])
-    tree = cKDTree(np.column_stack([case.shots.x_m[index], case.shots.y_m[index]]))
+    tree = tree_of(np.column_stack([case.shots.x_m[index], case.shots.y_m[index]]))
     near = tree.query_ball_point(marks, case.limits.control_plan_m)
     pairs = [(mark, int(index[i])) for mark, members in zip(case.control, near, strict=True) for i in members]
     if not pairs:

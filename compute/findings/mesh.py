@@ -48,15 +48,10 @@ def inner_edges(surface: Surface) -> InnerEdges:
 
 
 def _found_edges(surface: Surface) -> InnerEdges:
-    both = mesh.inner_sides(surface.triangles, len(surface.vertices_m))
-    sides, which = both // 3, both % 3
-    first = surface.triangles[sides[:, 0]].astype(np.int64)
-    row = np.arange(len(both))
-    ends = np.column_stack([first[row, which[:, 0]], first[row, (which[:, 0] + 1) % 3]])
-    apexes = np.column_stack([surface.triangles[sides[:, k], (which[:, k] + 2) % 3] for k in range(2)])
-    x, y = np.ascontiguousarray(surface.vertices_m[:, :2].T)
-    run = [np.take(axis, ends[:, 1]) - np.take(axis, ends[:, 0]) for axis in (x, y)]
-    return InnerEdges(ends, sides, apexes.astype(np.int64), np.hypot(*run), both)
+    ends, sides, apexes, halves = mesh.inner_edges(surface.triangles, len(surface.vertices_m))
+    a, b = np.ascontiguousarray(ends.T)
+    run, rise = (axis[b] - axis[a] for axis in np.ascontiguousarray(surface.vertices_m[:, :2].T))
+    return InnerEdges(ends, sides, apexes, np.hypot(run, rise), halves)
 
 
 @dataclass(frozen=True)

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 
 from compute.findings.said import Entry, listed, tells
 from compute.findings.smooth import calm_surface
+from compute.near import tree_of
 from compute.quantities import metres, millimetres
 from compute.records import Finding, FloatArray
 from compute.roles import ROLE_INDEX
@@ -115,7 +115,7 @@ def find_swapped_control(case: Case) -> list[Finding]:
         return []
     known = np.array([(mark.easting_m, mark.northing_m) for mark in marks])
     mirrored = np.column_stack([known[:, 1] + northing - easting, known[:, 0] + easting - northing])
-    tree = cKDTree(np.column_stack([case.shots.x_m, case.shots.y_m]))
+    tree = tree_of(np.column_stack([case.shots.x_m, case.shots.y_m]))
     limit = case.limits.control_plan_m
     met = np.isfinite(tree.query(known, distance_upper_bound=limit)[0])
     met_mirrored = np.isfinite(tree.query(mirrored, distance_upper_bound=limit)[0])

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import Counter
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from compute.case import LEFT_OUT_INDEX, Case
 from compute.findings.said import Entry, counted, indices, listed, places, tells
+from compute.near import pairs_within
 from compute.quantities import cubic_metres, metres, millimetres
 from compute.records import Finding
 from compute.roles import ROLE_INDEX
@@ -39,7 +39,7 @@ def find_doubles(case: Case) -> list[Finding]:
     """Shots at one place: harmless where the heights agree, a blunder where they do not."""
     index = np.flatnonzero(case.in_top & (case.shots.role != ROLE_INDEX["wall"]))
     plan = np.column_stack([case.shots.x_m[index], case.shots.y_m[index]])
-    near = cKDTree(plan).query_pairs(double_tolerance_m(case), output_type="ndarray")
+    near = pairs_within(plan, double_tolerance_m(case))
     if not len(near):
         return []
     pairs = index[near]

@@ -82,7 +82,7 @@ def find_spikes_in(surface: Surface, limits: FindingLimits) -> list[Spike]:
     `alone` ones are above or below all their neighbours and mostly steeper than the limit.
     """
     says = _says_of(surface)
-    scatter = _scatter(surface, says)
+    scatter = scatter_of(surface)
     if scatter == 0.0:
         return []
     least = limits.spike_sigmas * scatter
@@ -123,9 +123,15 @@ def _says_of(surface: Surface) -> _Says:
     return found
 
 
+_SCATTER: WeakKeyDictionary[Surface, float] = WeakKeyDictionary()
+
+
 def scatter_of(surface: Surface) -> float:
     """Usual distance of a vertex from what the triangles around say, m; 0 when there is too little to say."""
-    return _scatter(surface, _says_of(surface))
+    found = _SCATTER.get(surface)
+    if found is None:
+        found = _SCATTER[surface] = _scatter(surface, _says_of(surface))
+    return found
 
 
 def _planes_carried_on(surface: Surface) -> _Says:

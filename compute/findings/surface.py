@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from compute.findings.mesh import inner_edges
 from compute.findings.said import Entry, counted, indices, places, tells
 from compute.findings.smooth import calm_surface
 from compute.findings.spikes import find_spikes_in
+from compute.near import tree_of
 from compute.quantities import cubic_metres, metres
 from compute.records import Finding, FloatArray
 from compute.roles import ROLE_INDEX
@@ -103,7 +103,7 @@ def _excused(case: Case) -> NDArray[np.bool_]:
 
 def _shots_at(case: Case, corners: FloatArray) -> list[int]:
     """Shots nearest in plan to the corners of a triangle."""
-    _, nearest = cKDTree(case.top.vertices_m[:, :2]).query(corners[:, :2])
+    _, nearest = tree_of(case.top.vertices_m[:, :2]).query(corners[:, :2])
     return [int(i) for i in case.top.shot_index[nearest] if i >= 0]
 
 

@@ -39,7 +39,7 @@ RISE_EDGES = (0.5, 1.5)
 
 def _roomy(surface: Surface, triangles: NDArray[np.int64]) -> shapely.Geometry | None:
     """The patch in plan when it is wide enough to hide something, else None."""
-    plan = shapely.union_all(shapely.polygons(surface.corners_m[triangles][:, :, :2]))
+    plan = shapely.union_all(shapely.polygons(surface.vertices_m[surface.triangles[triangles], :2]))
     widest = max(shapely.get_parts(plan), key=lambda part: part.area)
     room = shapely.length(shapely.maximum_inscribed_circle(widest))
     return plan if room >= WIDE * inner_edges(surface).usual_m else None
@@ -88,12 +88,13 @@ def find_missing_crest(case: Case) -> list[Finding]:
     """
     surface = calm_surface(case)
     facets = facets_of(surface)
-    soup, slope, areas = surface.corners_m, facets.slope_deg, facets.area_m2
+    slope, areas = facets.slope_deg, facets.area_m2
     faces = slope > FACE_DEG
     if areas[faces].sum() < FACES_SHARE * areas.sum():
         return []
-    highest, lowest = float(soup[:, :, 2].max()), float(soup[:, :, 2].min())
-    level = (slope < LEVEL_DEG) & (soup[:, :, 2].min(axis=1) > lowest + 0.5 * (highest - lowest))
+    heights = surface.vertices_m[:, 2][surface.triangles]
+    highest, lowest = float(heights.max()), float(heights.min())
+    level = (slope < LEVEL_DEG) & (heights.min(axis=1) > lowest + 0.5 * (highest - lowest))
     lids = []
     for patch in patches(surface, level):
         big = areas[patch.triangles].sum() > TELLING_SHARE * areas.sum()
@@ -107,7 +108,9 @@ def find_missing_crest(case: Case) -> list[Finding]:
     usual = inner_edges(surface).usual_m
     least, most = (sum(_over(plan, grade, n * usual) for _, plan in lids) for n in RISE_EDGES)
     triangles = np.concatenate([patch.triangles for patch, _ in lids])
-    return [_missing(soup[triangles], float(areas[triangles].sum()), least, most)]
+    return [
+        _missing(surface.vertices_m[surface.triangles[triangles]], float(areas[triangles].sum()), least, most)
+    ]
 
 
 def _is_crested(case: Case, surface: Surface, patch: Patch) -> bool:

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import json
 import math
+from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.core.management.base import CommandParser
 
-from compute.building import BaseChoice
 from compute.coding import assign_roles, merge_rules, parse_rules
 from compute.errors import BadOption
-from compute.measure import MeasureRequest, measure
 from compute.pointfiles import read_points
 from compute.pointfiles.edge import read_edge
 from compute.records import Density, Shots
+from compute.threads import together
 from compute.units import LENGTH_IN_M, length_to_m
 from surveys.printing import measurement_table
 from surveys.refusing import RefusingCommand
+
+if TYPE_CHECKING:
+    from compute.building import BaseChoice
+    from compute.measure import MeasureRequest
 
 BOOK_VALUE_UNCERTAINTY = 0.07
 """A density without a source is worth ±7 % (1 σ) at best: grade D. Common practice, no source."""
@@ -42,7 +46,10 @@ class Command(RefusingCommand):
         parser.add_argument("--density", type=float, help="tonnes per cubic metre")
 
     def answer(self, options: dict[str, Any]) -> None:
-        measured = measure(_request(options))
+        request = _request(options)
+        from compute.measure import measure
+
+        measured = measure(request)
         if options["as_json"]:
             self.stdout.write(json.dumps(measured.record, ensure_ascii=False, allow_nan=False))
         else:
@@ -60,14 +67,21 @@ def _request(options: dict[str, Any]) -> MeasureRequest:
         points = [read_points(_bytes(p), Path(p).name, columns=columns, unit=unit) for p in paths]
         return assign_roles(points, rules)
 
-    edge = options["edge"]
-    return MeasureRequest(
-        top=shots_of(options["top"]),
-        base=_base(options, shots_of),
+    edge, base = options["edge"], options["base"]
+    # Loading the calculator takes longer than reading a file: both at once.
+    top, ground, calculator = together(
+        lambda: shots_of(options["top"]),
+        lambda: None if base is None else shots_of([base]),
+        lambda: import_module("compute.measure"),
+    )
+    request: MeasureRequest = calculator.MeasureRequest(
+        top=top,
+        base=_base(options, ground),
         edge=read_edge(_bytes(edge), Path(edge).name, unit) if edge else None,
         density=density,
         declared_unit=unit,
     )
+    return request
 
 
 def _check_bases(options: dict[str, Any]) -> None:
@@ -85,9 +99,11 @@ def _check_bases(options: dict[str, Any]) -> None:
         )
 
 
-def _base(options: dict[str, Any], shots_of: Any) -> BaseChoice:
-    if options["base"] is not None:
-        return BaseChoice("surface", shots=shots_of([options["base"]]), label=Path(options["base"]).name)
+def _base(options: dict[str, Any], ground: Shots | None) -> BaseChoice:
+    from compute.building import BaseChoice
+
+    if ground is not None:
+        return BaseChoice("surface", shots=ground, label=Path(options["base"]).name)
     if options["base_level"] is not None:
         return BaseChoice("level", level_m=length_to_m(options["base_level"], options["unit"]))
     return BaseChoice(options["base_from"] or "toe")
