@@ -69,9 +69,10 @@ MAY = {
     | BOOKS
     | LEDGER,
     "controller": {"see", "export_stock", "lock_period", "agree_restatement", "approve_adjustment"}
-    | {"approve_value", "set_policy", "verify"}
+    | {"approve_value", "set_policy", "verify", "take_evidence"}
     | LEDGER,
-    "auditor": {"see", "export_stock", "recompute", "see_money", "export_period", "verify"},
+    "auditor": {"see", "export_stock", "recompute", "see_money", "export_period"}
+    | {"verify", "take_evidence"},
     "administrator": {"see", "keep_people", "verify"},
 }
 
