@@ -92,8 +92,8 @@ def unit_size(unit: str) -> Fraction:
 
 def in_tonnes(quantity: Decimal, size: Fraction) -> Decimal:
     """Rounded once, half to even, to 0.001 t."""
-    if size.denominator == 1000 and size.numerator == 1:
-        return quantity.scaleb(-3).quantize(LAST_PLACE, rounding=ROUND_HALF_EVEN)
+    if size == 1:
+        return quantity.quantize(LAST_PLACE, rounding=ROUND_HALF_EVEN)
     with localcontext(prec=60):
         exact = quantity * size.numerator / size.denominator
         return exact.quantize(LAST_PLACE, rounding=ROUND_HALF_EVEN)
