@@ -111,7 +111,7 @@ def measure(request: MeasureRequest, progress: Progress = lambda stage, share: N
     progress("uncertainty", 0.8)
     doubt = budget(case, left)
     progress("findings", 0.9)
-    findings = in_order((*found, *cross_check_differs(check, case)))
+    findings = in_order((*found, *cross_check_differs(check, case), *request.also(case)))
     record = record_of(case, request, check, left, doubt, findings, inputs, silhouette)
     progress("done", 1.0)
     return Measurement(record, geometry_of(case), case)
