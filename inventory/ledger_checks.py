@@ -6,6 +6,7 @@ most of them by itself; these look at what it holds with other eyes, so that a d
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -97,22 +98,31 @@ def measured_is_count_and_roll(scope: Scope) -> Iterator[str]:
 
 
 def opening_is_closing_before(scope: Scope) -> Iterator[str]:
-    """The book opens with what it closed with, and what an opening balance added."""
-    closed: dict[tuple[int, int, object], Decimal] = {}
+    """The book opens with what it closed with, or what moved before its first month, and what an opening
+    balance added."""
+    closed: dict[tuple[int, int, dt.date], Decimal] = {}
     organization = Scope(scope.organization, scope.site)
     for line in organization.lines():
         closed[line.period.site_id, line.pile_id, line.period.ends_on] = line.book_closing_t
     has_lines = {(site, ends_on) for site, _, ends_on in closed}
-    begun: dict[tuple[int, object], Decimal] = defaultdict(lambda: ZERO)
+    begun: dict[tuple[int, dt.date], Decimal] = defaultdict(lambda: ZERO)
     for row in scope.movements().filter(kind=Movement.Kind.OPENING):
         begun[row.pile_id, row.book_on.replace(day=1)] += row.tonnes
     for line in scope.lines():
         site, starts_on = line.period.site_id, line.period.starts_on
         if (site, starts_on) not in has_lines:
-            continue
+            for pile_id, tonnes in _moved_before(site, starts_on):
+                closed[site, pile_id, starts_on] = tonnes
+            has_lines.add((site, starts_on))
         before_t = closed.get((site, line.pile_id, starts_on), ZERO) + begun[line.pile_id, starts_on]
         if line.opening_t != before_t:
             yield f"{line}: opens with {line.opening_t} t, the month before closed with {before_t} t."
+
+
+def _moved_before(site_id: int, day: dt.date) -> Iterator[tuple[int, Decimal]]:
+    rows = Movement.objects.filter(site=site_id, book_on__lt=day).order_by().values_list("pile_id")
+    for pile_id, tonnes in rows.annotate(t=Sum("tonnes")):
+        yield pile_id, tonnes.quantize(LAST_PLACE)
 
 
 def lines_are_their_movements(scope: Scope) -> Iterator[str]:

@@ -15,6 +15,7 @@ from typing import Any
 
 from inventory import gates
 from inventory import sheet_reading as reading
+from inventory.causes.reading import causes_of
 from inventory.models import Organization, Period, PeriodLine, Pile, StockCount, UnitValue
 from inventory.periods import HAS_LINES
 from inventory.policy import Thresholds, thresholds_of
@@ -103,7 +104,7 @@ def live_sheet(period: Period) -> Sheet:
         months = history.get(pile.pk) or _inherited(taken_over.get(pile.pk, ()), history)
         now = _month(line, period, months, this_month.get(pile.pk, ()))
         lines.append(_judged(line, [*months, now], thresholds, costs.get(pile.pk)))
-    lines = ranked(period, lines)
+    lines = ranked(period, lines, thresholds)
     return Sheet(period, tuple(lines), thresholds, is_kept=False)
 
 
@@ -134,9 +135,11 @@ def unit_costs(period: Period, piles: Iterable[Pile]) -> dict[int, Decimal]:
     }
 
 
-def ranked(period: Period, lines: Sequence[Line]) -> list[Line]:
-    """The lines with their likely causes, for those whose gate is not quiet."""
-    return list(lines)
+def ranked(period: Period, lines: Sequence[Line], thresholds: Thresholds) -> list[Line]:
+    """The lines with their likely causes, ranked, where they are not within noise; nothing is asserted."""
+    asked = [line for line in lines if line.gate != gates.QUIET]
+    causes = causes_of(period, lines, asked, thresholds.natural_loss_percent)
+    return [replace(line, causes=tuple(causes.get(line.pile.pk, ()))) for line in lines]
 
 
 def _thresholds(period: Period) -> Thresholds:
