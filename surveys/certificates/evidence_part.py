@@ -55,7 +55,7 @@ def plan_words(given: Given) -> dict[str, Any]:
         "caption": (
             f"Plan, 1 : {given.pictures.plan_scale:,}. Heavy line: outer edge. Dashed red: sections A–B and "
             "C–D. Heights in bands, dark is low."
-            + (" Dashed green: outline of the base." if base_is_own(given) else "")
+            + (" Dashed green: outline of the base." if 'class="base-edge"' in given.pictures.plan else "")
         ),
         "key": [[mark_of(role), in_words(SHOT_ROLES, role), str(n)] for role, n in given.pictures.roles],
     }
@@ -65,10 +65,6 @@ def mark_of(role: str) -> str:
     """The shape by which the plan shows a role."""
     shape = el("path", d=f"M8 8{MARKS[role]}", class_=f"shot shot-{role}")
     return el("svg", f"<style>{INK}</style>", shape, viewbox="0 0 16 16", xmlns="http://www.w3.org/2000/svg")
-
-
-def base_is_own(given: Given) -> bool:
-    return bool(given.measurement.request["base"]["kind"] == "surface")
 
 
 def sections_words(given: Given) -> str:
@@ -92,6 +88,7 @@ def map_words(given: Given) -> str:
 def shots(given: Given) -> dict[str, Any]:
     """How many shots were used, and why each of the others was not."""
     counted, record = given.record["shots"], given.record
+    based = f"Base made of {counted['in_base']:,} shots." if counted["in_base"] else "No shot is in the base."
     spacing = math.sqrt(record["plan_area_m2"] / max(counted["in_top"], 1))
     return {
         "rows": [
@@ -99,10 +96,7 @@ def shots(given: Given) -> dict[str, Any]:
             *[[in_words(LEFT_OUT, why), f"{n:,}"] for why, n in counted["left_out"].items()],
         ],
         "foot": ["Read", f"{counted['read']:,}"],
-        "note": (
-            f"Base made of {counted['in_base']:,} shots. Mean spacing on the pile "
-            f"{given.printed.plain(spacing, 'length')}."
-        ),
+        "note": (f"{based} Mean spacing on the pile {given.printed.plain(spacing, 'length')}."),
     }
 
 

@@ -63,6 +63,8 @@ def licence(given: Given) -> Rows:
     by = stated.get("sealed_determined_by")
     expires = stated.get("licence_expires_on")
     number_words = or_not(stated.get("licence_number"))
+    none = "none required" if stated.get("sealed_document_required") == "no" else ""
+    seal = or_not(stated.get("sealed_document") or none)
     engagement = dict(CertificateParticulars.Engagement.choices)[stated.get("engagement", "")]
     return [
         ["Responsible professional", or_not(stated.get("responsible_professional"))],
@@ -70,7 +72,7 @@ def licence(given: Given) -> Rows:
         ["Jurisdiction", or_not(stated.get("jurisdiction"))],
         ["Engaged", engagement],
         ["Sealed document", f"{sealed}, determined by {by}" if by else sealed],
-        ["Seal", or_not(stated.get("sealed_document"))],
+        ["Seal", seal],
         ["Distribution", or_not(stated.get("distribution"))],
         ["Retention class", or_not(stated.get("retention_class"))],
     ]

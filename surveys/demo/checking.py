@@ -10,6 +10,7 @@ from surveys import review
 from surveys.demo.book import Book
 from surveys.demo.evidence import DemoRefused, measure_again, send_correction
 from surveys.demo.fieldbooks import POLE_READ_AGAIN, accept_books_of, correct_the_pole
+from surveys.demo.stated import state_what_is_known
 from surveys.demo.story import (
     LOST_CODES,
     OLD_BASE,
@@ -71,6 +72,7 @@ def settle(book: Book, tell: Tell) -> None:
 def judge(book: Book, measurement: Measurement) -> None:
     """One computed measurement: submitted by its surveyor, then looked over by the lead."""
     key = (measurement.pile.code, measurement.surveyed_on)
+    state_what_is_known(measurement)
     if measurement.submitted_at is None:
         review.submit(measurement, measurement.prepared_by)
     if measurement.version == 1 and key in SENT_BACK:

@@ -85,6 +85,8 @@ def numbered(frame: Frame, box: Box, ruler: Ruler, wanted: int) -> list[str]:
     """The round values at the left and below, and the names of the axes."""
     left, right, top, bottom = sides(frame, box)
     easts, norths, decimals = round_places(box, ruler, wanted)
+    # A number at the very top would run into the name of the axis.
+    norths = [north for north in norths if frame.y(north * ruler.unit_m) > top + 14.0]
     return [
         *(
             text(f"{e:,.{decimals}f}", frame.x(e * ruler.unit_m), bottom + 16, "tick", "middle")

@@ -11,6 +11,7 @@ from django.utils.safestring import SafeString, mark_safe
 from compute.case import LEFT_OUT, LEFT_OUT_INDEX
 from compute.records import Surface
 from compute.roles import ROLES
+from compute.sections import long_axis_rad
 from compute.sections import section as cut
 from compute.surface import heights_at, indexed
 from surveys import computing
@@ -130,10 +131,11 @@ def longest_cut(arrays: Arrays) -> np.ndarray:
     """(2, 2) ends of a first section, site frame: along the longer side and a little beyond the edge."""
     ring = arrays["edge"] + arrays["origin"]
     middle = ring.mean(axis=0)
-    _, _, axes = np.linalg.svd(ring - middle, full_matrices=False)
-    along = (ring - middle) @ axes[0]
+    turn = long_axis_rad(arrays["edge"])
+    axis = np.array([np.cos(turn), np.sin(turn)])
+    along = ((ring - middle) * axis).sum(axis=1)
     reach = 1.04 * np.array([along.min(), along.max()])
-    ends = middle + reach[:, None] * axes[0]
+    ends = middle + reach[:, None] * axis
     return ends if ends[0, 0] <= ends[1, 0] else ends[::-1]
 
 
