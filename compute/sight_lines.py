@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from compute.records import FloatArray, Surface
 from compute.surface import heights_at
 
-STEPS = 48
-"""Places along a sight at which the ground is looked at; a pile is some tens of metres wide."""
+STEP_M = 0.5
+"""A sight is looked at every so far; the shape of a pile between is at most a shot's spacing."""
 CLEAR_M = 0.05
 """A sight that passes closer than this over the surface is taken as blocked. Common practice, no source."""
 
@@ -38,7 +38,10 @@ class Terrain:
     def height_at(self, xy: FloatArray) -> FloatArray:
         """Heights of pile or pad."""
         ground = self.ground_at(xy)
-        pile = heights_at(self.top, xy)
+        low, high = self.top.vertices_m[:, :2].min(axis=0), self.top.vertices_m[:, :2].max(axis=0)
+        near = ((xy >= low) & (xy <= high)).all(axis=1)
+        pile = np.full(len(xy), np.nan)
+        pile[near] = heights_at(self.top, xy[near])
         grown = ground + (pile - ground) * self.growth
         return np.where(np.isfinite(pile), np.maximum(grown, ground), ground)
 
@@ -52,12 +55,12 @@ def sees(terrain: Terrain, eye_m: FloatArray, targets_m: FloatArray, longest_m: 
     if not near.any():
         return clear
     chosen = targets_m[near]
-    # Neither end itself: there the sight starts and ends over the surface by the height of instrument or
-    # pole.
-    share = (np.arange(1, STEPS) / STEPS)[None, :, None]
+    steps = max(8, math.ceil(float(away[near].max()) / STEP_M))
+    # Neither end itself: there the sight is over the surface by the height of the instrument or pole.
+    share = (np.arange(1, steps) / steps)[None, :, None]
     along = eye_m[None, None, :] + share * (chosen[:, None, :] - eye_m[None, None, :])
     flat = along.reshape(-1, 3)
-    over = (flat[:, 2] - terrain.height_at(flat[:, :2])).reshape(len(chosen), STEPS - 1)
+    over = (flat[:, 2] - terrain.height_at(flat[:, :2])).reshape(len(chosen), steps - 1)
     clear[near] = (over > CLEAR_M).all(axis=1)
     return clear
 

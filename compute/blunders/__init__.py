@@ -16,15 +16,17 @@ from compute.blunders.said import (
     INSTRUMENT,
     STEP,
     TILT,
+    TURNED,
     instrument_findings,
     step_finding,
     tilt_findings,
+    turned_findings,
 )
 from compute.blunders.strips import compare_all, compare_pads, groups_of
 from compute.case import Case
 from compute.errors import BadOption
 
-CATALOGUE = (STEP, ALL, TILT, INSTRUMENT)
+CATALOGUE = (STEP, ALL, TURNED, TILT, INSTRUMENT)
 GRAVITY = {"stop": 0, "warn": 1, "note": 2}
 
 
@@ -44,6 +46,7 @@ def find_blunders(case: Case, of: SetupShots) -> BlunderReport:
     steps = explain(groups, strips, pads, case.derivative_by_shot)
     findings = [
         *(step_finding(step, strips, pads, case) for step in steps),
+        *turned_findings(strips),
         *tilt_findings(strips, of, case),
         *instrument_findings(of, case),
     ]

@@ -20,6 +20,9 @@ LEAST_M = 0.03
 """A step has to be five standard errors and three centimetres: see the rates in the tests."""
 USUAL_M = 0.01
 """Set-ups of a sound survey agree in height to a centimetre. Common practice, no source."""
+LEAST_SHARE = 0.3
+"""One step has to take this much of the misfit away: a set-up that stands above one neighbour and below
+another is not off by a step."""
 AS_GOOD = 0.8
 """Explanations that take away nearly as much of the misfit cannot be told apart."""
 MOST = 3
@@ -57,6 +60,8 @@ def explain(
         guesses = _guesses(groups, seen, left, bool(pads))
         best = max(guesses, key=lambda g: g.gain, default=None)
         if best is None or best.gain < SIGMAS**2 or abs(best.step_m) < LEAST_M:
+            break
+        if best.gain < LEAST_SHARE * float(((left / seen.error) ** 2).sum()):
             break
         rivals = [
             g for g in guesses if g is not best and g.gain >= AS_GOOD * best.gain and len(g.groups) == 1

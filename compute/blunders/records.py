@@ -61,6 +61,8 @@ class StripCheck:
     tilt_m_per_m, tilt_azimuth_deg : slope of the difference and the direction in which it rises; 0 where the
                    strip is too narrow to tell
     tilt_significance : tilt over its standard error
+    shift_m      : how far `second` lies beside `first`, east and north, from what slopes show and level
+                   places do not; (0, 0) where the strip has one slope only
     shots        : indices of the shots compared
     """
 
@@ -73,6 +75,8 @@ class StripCheck:
     tilt_m_per_m: float
     tilt_azimuth_deg: float
     tilt_significance: float
+    shift_m: tuple[float, float]
+    shift_significance: float
     extent_m: float
     middle_m: tuple[float, float]
     shots: tuple[int, ...]

@@ -41,6 +41,14 @@ def robust_fit(design: FloatArray, values: FloatArray) -> tuple[FloatArray, Floa
     return np.asarray(x), np.asarray(cofactor), spread_of(values - design @ x)
 
 
+def significance_of(x: FloatArray, covariance: FloatArray) -> float:
+    """Size of a vector in standard errors: along the directions in which it is known at all."""
+    values, vectors = np.linalg.eigh(covariance)
+    along = vectors.T @ x
+    known = values > 1e-12 * max(float(values.max()), 1e-12)
+    return math.sqrt(float((along[known] ** 2 / values[known]).sum()))
+
+
 def robust_mean(values: FloatArray) -> tuple[float, float, float]:
     """Mean, its standard error, and the spread of a value."""
     x, cofactor, spread = robust_fit(np.ones((len(values), 1)), values)

@@ -6,7 +6,9 @@ import math
 
 import numpy as np
 
+from compute.blunders.explain import LEAST_M, SIGMAS
 from compute.blunders.records import PadCheck, SetupHeights, SetupShots, Step, StripCheck
+from compute.blunders.strips import SHIFT_PAIRS, SHIFT_SIGMAS
 from compute.case import Case
 from compute.findings.said import Entry, counted, indices, listed, places
 from compute.records import Finding
@@ -15,6 +17,7 @@ from compute.traverse.angles import SECONDS, azimuth_between
 STEP = Entry("setup-height-step", "stop", "One set-up's heights stand off the others' by a step.")
 ALL = Entry("survey-height-step", "stop", "All set-ups stand off the exposed pad by one step.")
 TILT = Entry("setup-tilt", "warn", "Two set-ups differ by a tilt: index error or back-sight.")
+TURNED = Entry("setup-turned", "stop", "A set-up that lies beside its neighbours: orientation.")
 INSTRUMENT = Entry("instrument-shot", "warn", "A shot over a station, at the recorded instrument height.")
 
 STOP_M = 0.10
@@ -22,6 +25,8 @@ STOP_M = 0.10
 TILT_SIGMAS = 5.0
 TILT_RISE_M = 0.05
 """A tilt has to be five standard errors and five centimetres over its strip."""
+SHIFT_M = 0.08
+"""Less than this moves no volume that matters. Common practice, no source."""
 ALONG_DEG = 45.0
 INSTRUMENT_PLAN_M, INSTRUMENT_HEIGHT_M = 0.05, 0.03
 
@@ -131,6 +136,53 @@ def tilt_findings(strips: tuple[StripCheck, ...], of: SetupShots, case: Case) ->
             )
         )
     return found
+
+
+def turned_findings(strips: tuple[StripCheck, ...]) -> list[Finding]:
+    """Set-ups that lie beside their neighbours: slopes show it, level places do not. A wrong back-sight or
+    orientation turns a set-up about its station; a wrong station shifts it."""
+    off = [s for s in strips if s.shift_significance >= SHIFT_SIGMAS and math.hypot(*s.shift_m) >= SHIFT_M]
+    names = [name for s in off for name in (s.first, s.second)]
+    # A set-up that fits another neighbour is less likely the one that lies wrong.
+    fitting = [n for s in strips if _fits(s) for n in (s.first, s.second)]
+    found = []
+    while off:
+        who = max(names, key=lambda name: (names.count(name), -fitting.count(name), name))
+        mine = [s for s in off if who in (s.first, s.second)]
+        off = [s for s in off if s not in mine]
+        names = [name for s in off for name in (s.first, s.second)]
+        others = [s.first if s.second == who else s.second for s in mine]
+        alone = f" Or {others[0]} lies wrong: a third set-up would tell." if len(mine) == 1 else ""
+        found.append(_turned(who, mine, alone))
+    return found
+
+
+def _fits(strip: StripCheck) -> bool:
+    return (
+        strip.pairs >= SHIFT_PAIRS and strip.shift_significance < SIGMAS / 2 and abs(strip.step_m) < LEAST_M
+    )
+
+
+def _turned(who: str, strips: list[StripCheck], alone: str) -> Finding:
+    words = []
+    for s in strips:
+        sign = 1.0 if s.second == who else -1.0
+        other = s.first if s.second == who else s.second
+        towards = azimuth_between(sign * s.shift_m[1], sign * s.shift_m[0])
+        words.append(
+            f"{math.hypot(*s.shift_m):.2f} m towards {towards:.0f}° beside {other} ({s.pairs} pairs)"
+        )
+    return Finding(
+        code=TURNED.code,
+        severity=TURNED.severity,
+        message=f"{who.capitalize()} lies {'; '.join(words)}. Level places agree, slopes do not: no pole "
+        f"height "
+        f"does that, but a wrong back-sight, orientation or station does.{alone}",
+        where=who,
+        remedy="Compare the names of station and back-sight, its distance and the closing sight with the "
+        "book; enter a correction of the set-up with its reason.",
+        shots=tuple(i for s in strips for i in s.shots),
+    )
 
 
 def _is_of(setup: SetupHeights, group: str) -> bool:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from compute.blunders.records import Group, PadCheck, SetupShots, StripCheck
-from compute.blunders.robust import robust_fit, robust_mean
+from compute.blunders.robust import robust_fit, robust_mean, significance_of
 from compute.case import Case
 from compute.errors import Refused
 from compute.records import FloatArray, Shots
@@ -30,6 +30,11 @@ FEWEST_PAIRS = 6
 FEWEST_PAD = 3
 FEWEST_OF_GROUP = 8
 TILT_PAIRS = 20
+SHIFT_PAIRS = 20
+SHIFT_SIGMAS = 5.0
+SHIFT_GAIN = 1.5
+"""A shift is believed where it is five standard errors and takes a third of the scatter away: few slopes can
+be fitted by a wild shift that explains nothing."""
 SHARED_CORNERS = 2.0
 """Neighbouring pairs share corners of triangles; standard errors are widened so many times. From simulation
 on the standard pile: clean strips then scatter by one standard error."""
@@ -37,11 +42,13 @@ on the standard pile: clean strips then scatter by one standard error."""
 
 @dataclass(frozen=True)
 class _Half:
-    """Shots of one group over the other's surface: their indices, places and height differences."""
+    """Shots of one group over the other's surface: their indices, places and height differences, and the
+    slopes (east, north) of the triangles below them."""
 
     index: NDArray[np.int64]
     xy: FloatArray
     over: FloatArray
+    slope: FloatArray
 
 
 def groups_of(shots: Shots, of: SetupShots) -> tuple[Group, ...]:
@@ -95,10 +102,15 @@ def compare_strip(xyz_m: FloatArray, first: Group, second: Group) -> StripCheck 
     middle = xy.mean(axis=0)
     # The bias of a convex shape is taken out of each half, so that both tell the same difference.
     values = np.concatenate([up.over - _bias(halves, 1.0, step), -(down.over - _bias(halves, -1.0, step))])
+    shift, shift_significance, joint, joint_error = _shift(np.vstack([up.slope, down.slope]), values)
+    if shift_significance >= SHIFT_SIGMAS:
+        step, error = joint, joint_error
+        values = values + np.vstack([up.slope, down.slope]) @ shift
     tilt, azimuth, significance = _tilt(xy - middle, values)
     extent = float(np.ptp(xy, axis=0).max())
     return StripCheck(
-        first.name, second.name, pairs, step, spread, error, tilt, azimuth, significance, extent,
+        first.name, second.name, pairs, step, spread, error, tilt, azimuth, significance,
+        (float(shift[0]), float(shift[1])), shift_significance, extent,
         (float(middle[0]), float(middle[1])), tuple(int(i) for i in np.concatenate([up.index, down.index])),
     )  # fmt: skip
 
@@ -109,7 +121,7 @@ def _bias(halves: list[tuple[float, float, float, float]], sign: float, step: fl
 
 def _over(xyz: FloatArray, top: Group, under: Group) -> _Half:
     """Shots of `top` that lie over trusted triangles of `under`."""
-    nothing = _Half(np.empty(0, np.int64), np.empty((0, 2)), np.empty(0))
+    nothing = _Half(np.empty(0, np.int64), np.empty((0, 2)), np.empty(0), np.empty((0, 2)))
     corners = xyz[under.shots]
     _, keep = np.unique(corners[:, :2], axis=0, return_index=True)
     corners = corners[np.sort(keep)]
@@ -130,7 +142,26 @@ def _over(xyz: FloatArray, top: Group, under: Group) -> _Half:
     index, triangle = top.shots[inside], at[inside]
     shares = corner_shares(surface, xyz[index, :2], triangle)
     below = heights_on(surface, triangle, shares)
-    return _Half(index, xyz[index, :2], xyz[index, 2] - below)
+    facet = surface.corners_m[triangle]
+    normal = np.cross(facet[:, 1] - facet[:, 0], facet[:, 2] - facet[:, 0])
+    slope = -normal[:, :2] / normal[:, 2:]
+    return _Half(index, xyz[index, :2], xyz[index, 2] - below, slope)
+
+
+def _shift(slopes: FloatArray, values: FloatArray) -> tuple[FloatArray, float, float, float]:
+    """Shift in plan, its significance, and the step that is left with its standard error.
+
+    A surface that lies `shift` further on stands lower by its slope times the shift: level places show the
+    step alone, faces show both.
+    """
+    nothing = np.zeros(2)
+    if len(values) < SHIFT_PAIRS:
+        return nothing, 0.0, 0.0, 0.0
+    x, cofactor, spread = robust_fit(np.column_stack([np.ones(len(slopes)), -slopes]), values)
+    if robust_mean(values)[2] < SHIFT_GAIN * spread:
+        return nothing, 0.0, 0.0, 0.0
+    scaled = cofactor * (spread * SHARED_CORNERS) ** 2
+    return x[1:], significance_of(x[1:], scaled[1:, 1:]), float(x[0]), math.sqrt(float(scaled[0, 0]))
 
 
 def _tilt(xy: FloatArray, values: FloatArray) -> tuple[float, float, float]:

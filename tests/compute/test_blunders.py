@@ -20,8 +20,8 @@ from compute.errors import BadOption
 from compute.measure import MeasureRequest, measure
 from compute.records import Density
 from compute.traverse.angles import half_turn
-from tests.compute.cases import FLOOR
-from tests.compute.setup_crew import case_of, shoot
+from tests.compute.cases import EAST, FLOOR, NORTH
+from tests.compute.setup_crew import case_of, shoot, stations
 
 
 def report(seed, base="level", **how):
@@ -163,6 +163,23 @@ def test_a_tilted_set_up_is_told_as_index_or_back_sight():
         told += any("index error" in f.message and "set-up 2" in f.message for f in tilts)
     print(f"tilt of one degree told {told} of 8")
     assert told >= 7
+
+
+def test_a_turned_set_up_is_told_as_its_orientation():
+    """Turned about its station, a set-up lies beside its neighbours: no pole does that."""
+    told = steps = 0
+    for seed in range(8):
+        shots, of = shoot(70 + seed)
+        at, mine, angle = stations(3)[1], of.setup == 1, math.radians(0.6)
+        x, y = shots.x_m - EAST - at[0], shots.y_m - NORTH - at[1]
+        east = np.where(mine, x * math.cos(angle) - y * math.sin(angle), x) + at[0] + EAST
+        north = np.where(mine, x * math.sin(angle) + y * math.cos(angle), y) + at[1] + NORTH
+        found = find_blunders(*case_of(dataclasses.replace(shots, x_m=east, y_m=north), of))
+        told += [f.where for f in found.findings if f.code == "setup-turned"] == ["set-up 2"]
+        steps += bool(found.steps)
+    print(f"a set-up turned by 0.6° told {told} of 8, taken for a step {steps} of 8")
+    assert told >= 7
+    assert steps == 0
 
 
 def test_an_instrument_among_the_shots():
