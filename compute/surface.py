@@ -41,7 +41,9 @@ def meshed(surface: Triangles) -> tuple[FloatArray, IntArray]:
     if isinstance(surface, Surface | Indexed):
         return surface.vertices_m, surface.triangles
     corners = np.ascontiguousarray(surface).reshape(-1, 3)
-    return corners, np.arange(len(corners), dtype=np.int32).reshape(-1, 3)
+    numbers = np.arange(len(corners), dtype=np.int32).reshape(-1, 3)
+    # Read-only as a surface's are: for others every loop would be compiled once more.
+    return read_only(corners), read_only(numbers)
 
 
 def indexed(surface: Surface | FloatArray) -> Indexed:
