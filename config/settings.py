@@ -214,6 +214,7 @@ SPECTACULAR_SETTINGS = {
         "FileStateEnum": "surveys.models.SurveyFile.State",
         "ReductionStateEnum": "surveys.models.BookReduction.State",
         "DensityStateEnum": "inventory.models.DensityRecord.State",
+        "UnitValueKindEnum": "inventory.models.UnitValue.Kind",
     },
 }
 
@@ -271,6 +272,7 @@ CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "surveys.tasks.sweep", "schedule": 30.0, "options": {"expires": 25}},
     "worker-beat": {"task": "surveys.tasks.worker_beat", "schedule": 20.0, "options": {"expires": 15}},
     "due-alerts": {"task": "surveys.tasks.raise_due_alerts", "schedule": 900.0, "options": {"expires": 600}},
+    "forget-parsed": {"task": "surveys.tasks.forget_parsed", "schedule": 86400.0, "options": {"expires": 3600}},
 }
 # Approved measurements worked out again each night (`config/celery.py`), in turn; 0 for none.
 VERIFY_NIGHTLY = env.whole("VERIFY_NIGHTLY", 25, 0, 100_000)

@@ -7,6 +7,7 @@ it: a replay begins at the bytes.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import io
 import json
@@ -24,6 +25,10 @@ from compute.records import SourceFile
 from surveys import storage
 
 log = logging.getLogger(__name__)
+
+FOLDER = "parsed"
+KEPT_FOR = dt.timedelta(days=30)
+"""A survey is measured within days; later versions read its bytes again."""
 
 HASH_BYTES = 32
 NUMBERS = ("northing_m", "easting_m", "elevation_m", "code_index", "line")
@@ -76,11 +81,25 @@ def found(file: Mapping[str, Any], organization_id: int) -> Points | None:
     return unpacked(data)
 
 
+def forget(before: dt.datetime) -> int:
+    """Delete what was kept before that moment; returns how many. An object store ends them by a rule of
+    its own for the prefix `parsed/`."""
+    folder = storage.local_path(FOLDER)
+    if folder is None:
+        return 0
+    gone = 0
+    for path in folder.glob("*/*/*"):
+        if path.stat().st_mtime < before.timestamp():
+            path.unlink(missing_ok=True)
+            gone += 1
+    return gone
+
+
 def path_of(file: Mapping[str, Any], organization_id: int) -> str:
     """Named by the bytes, how they are read, and the calculation that read them."""
     how = json.dumps([ALGORITHM, *(file[name] for name in READING)], ensure_ascii=True)
     key = hashlib.sha256(how.encode()).hexdigest()
-    return f"parsed/{organization_id}/{key[:2]}/{key}"
+    return f"{FOLDER}/{organization_id}/{key[:2]}/{key}"
 
 
 def packed(points: Points) -> bytes:

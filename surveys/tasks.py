@@ -57,6 +57,13 @@ def raise_due_alerts() -> None:
     due_alerts.raise_due(timezone.now())
 
 
+@shared_task
+def forget_parsed() -> None:
+    from surveys import parsed
+
+    parsed.forget(timezone.now() - parsed.KEPT_FOR)
+
+
 def beat() -> None:
     """Leave a sign of life of this machine's workers: one row a machine."""
     WorkerBeat.objects.update_or_create(name=socket.gethostname(), defaults={"seen_at": timezone.now()})

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import include, path
 from drf_spectacular.views import SpectacularAPIView
 
-from surveys.api import control, control_history, exports, fieldbooks, measurements, surveys
+from surveys.api import control, control_history, evidence, exports, fieldbooks, measurements, surveys
 
 FILES = "surveys/<int:survey_id>/files/"
 CONTROL = "sites/<int:site_id>/control-points/"
@@ -53,5 +53,6 @@ urlpatterns = [
     path(f"{ONE}recompute/", measurements.Recompute.as_view()),
     path(f"{ONE}export/<str:part>", exports.SurfaceFile.as_view()),
     path("exports/stock.<str:form>", exports.StockFile.as_view()),
+    path("exports/evidence/<int:year>.zip", evidence.EvidencePack.as_view()),
     path("alerts/", surveys.Alerts.as_view()),
 ]

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from surveys.demo.shapes import Heap
-from surveys.demo.walks import Walk, walks_over
+from surveys.demo.walks import SPOT_FROM_M, Walk, walks_over
 from surveys.demo.yard import SITE, DemoPile
 
 FloatArray = NDArray[np.float64]
@@ -27,6 +27,10 @@ TOE_JUDGEMENT_M = 0.05
 """Where exactly the toe is, two people see differently by about this much."""
 CHECK_NOISE_M = 0.004
 OVERLAP_SHOTS = 2
+STRIPS_AT = "KTV"
+"""This crew shoots a strip of the next set-up's face as well, so that the office can compare the two."""
+STRIP_SHOTS = 14
+STRIP_SHIFT_M = 0.9
 POLES_M = ("1.800", "2.000", "2.200")
 
 
@@ -76,12 +80,15 @@ def shoot(
     ]
     day_bias_m = rng.normal(0.0, DAY_BIAS_M)
     book = _Book(first_point)
+    strips = np.random.default_rng([pile.seed, on.toordinal(), 5])
     for number, station in enumerate(stations):
         bias_m = day_bias_m + rng.normal(0.0, SETUP_BIAS_M)
         _occupy(book, control, station, stations[number - 1], rng)
         for walk, parts in zip((*walks, Walk("FLR", floor)), seen, strict=True):
             for part in parts[number]:
                 _shoot_part(book, heap, walk, part, bias_m, rng)
+        if pile.site == STRIPS_AT:
+            _shoot_strip(book, heap, walks[-1], seen[len(walks) - 1], number, bias_m, strips)
     _check(book, control[stations[0]], rng, f"closing on {stations[0]}")
     return tuple(book.shots)
 
@@ -180,6 +187,28 @@ def _shoot_part(
     up_m = rng.normal(0.0, HEIGHT_NOISE_M, len(places)) + bias_m
     for (e, n), height in zip(places + off_m, z + up_m, strict=True):
         book.write(float(e), float(n), float(height), code)
+
+
+def _shoot_strip(
+    book: _Book,
+    heap: Heap,
+    spots: Walk,
+    shares: list[list[IntArray]],
+    number: int,
+    bias_m: float,
+    rng: np.random.Generator,
+) -> None:
+    """Spots among those that the next set-up takes nearest to this one's own."""
+    mine, theirs = (np.concatenate(shares[i % len(shares)]) for i in (number, number + 1))
+    if mine.size == 0 or theirs.size == 0:
+        return
+    away = spots.places_m[theirs][:, None, :] - spots.places_m[mine][None, :, :]
+    nearest = np.argsort(np.hypot(*away.transpose(2, 0, 1)).min(axis=1), kind="stable")[:STRIP_SHOTS]
+    places = spots.places_m[theirs[nearest]] + rng.uniform(-STRIP_SHIFT_M, STRIP_SHIFT_M, (len(nearest), 2))
+    places = places[heap.thickness_m(places[:, 0], places[:, 1]) > SPOT_FROM_M]
+    z = heap.surface_m(places[:, 0], places[:, 1]) + bias_m + rng.normal(0.0, HEIGHT_NOISE_M, len(places))
+    for (e, n), height in zip(places, z, strict=True):
+        book.write(float(e), float(n), float(height), "SPT")
 
 
 def _overlap(walk: Walk, heap: Heap, part: IntArray, rng: np.random.Generator) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import warnings
 from typing import Any
@@ -15,9 +16,11 @@ from referencing import Registry, Resource
 from referencing.jsonschema import DRAFT202012
 
 from compute.traverse.corrections import SetupCorrection as Correction
+from inventory.models import Membership
 from surveys import fieldbooks, intake
 from tests.api.calling import signed_in, with_token
 from tests.api.urltable import PARAMETER, routes
+from tests.inventory.money_scene import rows_of_money
 from tests.surveys.book_scene import book as field_book
 from tests.surveys.book_scene import known
 from tests.surveys.scene import Yard, heap
@@ -105,11 +108,17 @@ def filled(yard: Yard) -> dict[str, list[Any]]:
         "person_id": [yard.surveyor.pk],
         "control_id": [point.pk for point in marks],
         "reduction_id": list(book.reductions.values_list("pk", flat=True)),
+        **rows_of_money(yard.company, yard.pile, survey.surveyed_on),
     }
 
 
 def test_every_get_route_answers_as_written(document, yard):
     values = filled(yard)
+    # One person who may see all that is there: the money, and a year's evidence too.
+    for role, ends_on in (("accountant", None), ("auditor", dt.date(2999, 1, 1))):
+        Membership.objects.create(
+            user=yard.lead, organization=yard.company.organization, role=role, ends_on=ends_on
+        )
     caller = with_token("lead-surveyor")
     asked = 0
     for route in routes():

@@ -9,6 +9,7 @@ from typing import Any
 
 from django.utils import timezone
 
+from inventory import accounts, closing_entries
 from inventory.models import Adjustment, Material, Period, Pile, Site
 from inventory.movements import record_movement, record_opening
 from inventory.periods import open_period, period_of
@@ -84,3 +85,22 @@ def as_table(entry: Any) -> list[tuple[str, str | None, Decimal, Decimal]]:
         (line.part, line.pile and line.pile.code, line.debit, line.credit)
         for line in entry.lines.select_related("pile").order_by("line")
     ]
+
+
+def rows_of_money(company: Company, pile: Pile, day: dt.date) -> dict[str, list[Any]]:
+    """A value, an account, a month with worth and a journal: what the parameters of the addresses name."""
+    money = Money(company)
+    value = money.value(pile.material, "5.00")
+    given = {"part": "inventory", "account": "Yard stock 14000", "valid_from": JAN}
+    accounts.set_account(company.organization, **given, by=company.accountant)
+    record_opening(pile, quantity=7000, on=day.replace(day=1), by=company.accountant)
+    period = money.month(pile.site, day)
+    money.moved(pile, "own-works", "10", day)
+    closing_entries.close_journals(period, company.accountant)
+    return {
+        "value_id": [value.pk],
+        "period_id": [period.pk],
+        "period": [period.name],
+        "site": [pile.site.code],
+        "year": [day.year],
+    }

@@ -85,7 +85,8 @@ def test_a_period_opened_again_is_no_ground_for_later_ones(book):
         book.take(period, "reconciled", "approved", "locked")
     now = timezone.now()
     Restatement.objects.create(
-        period=august, reason="wrong pile", asked_by=book.company.accountant, asked_role="accountant", asked_at=now,
+        period=august, reason="wrong pile", asked_by=book.company.accountant, asked_role="accountant",
+        asked_at=now,
         agreed_by=book.company.controller, agreed_role="controller", agreed_at=now,
     )  # fmt: skip
     book.take(august, "restating")

@@ -235,8 +235,8 @@ def test_two_controllers_lock_one_month_at_once_and_it_is_locked_once(counted):
 
 @pytest.mark.postgres
 def test_a_ticket_and_the_approval_of_its_month_do_not_pass_each_other(counted):
-    """Either the ticket came first and the approval says that something changed, or the month is closed to the
-    ticket: never an approved month that holds a ticket its sheet does not know."""
+    """Either the ticket came first and the approval says that something changed, or the month is closed to
+    the ticket: never an approved month that holds a ticket its sheet does not know."""
     book = counted
     for _ in range(4):
         period = Period.objects.filter(site=book.site).first() or book.period()

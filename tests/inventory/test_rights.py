@@ -37,6 +37,7 @@ LEDGER = {
     "keep_accounts",
     "post_adjustment",
     "post_journal",
+    "see_audit_trail",
     "see_money",
 }
 MAY = {

@@ -193,6 +193,7 @@ def test_a_phone_needs_no_sideways_scrolling(visitor: Visitor, yard: Yard) -> No
         reverse("measurement", args=[measurement.pk]),
         reverse("material", args=[yard.pile.material.code]),
         reverse("propose-density", args=[yard.pile.material.code]),
+        reverse("people"),
     ):
         visitor.go(place)
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, place

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
+import os
 import time
 from pathlib import Path
 
 import numpy as np
 import pytest
+from django.utils import timezone
 
 from compute.pointfiles import Points, read_points
 from surveys import computing, measuring, parsed, storage
@@ -130,6 +133,18 @@ def test_another_reading_of_the_same_bytes_is_kept_apart():
 def test_a_file_of_one_pile_is_kept_once(yard, evidence_store):
     yard.computed()
     assert kept_files(evidence_store) == []
+
+
+def test_what_is_old_is_forgotten_and_nothing_else(yard, evidence_store):
+    measurement, _ = whole_yard(yard)
+    (kept,) = kept_files(evidence_store)
+    now = timezone.now()
+    assert parsed.forget(now - dt.timedelta(days=1)) == 0
+    os.utime(kept, (0, 0))
+    assert parsed.forget(now - dt.timedelta(days=1)) == 1
+    assert kept_files(evidence_store) == []
+    assert len([path for path in evidence_store.glob("received/**/*") if path.is_file()]) == 1
+    assert computing.work(measurement.pk, "w")
 
 
 def test_loading_is_much_faster_than_reading():
