@@ -87,7 +87,7 @@ class OfImport(filters.FilterSet):
 
 
 class Imports(RowsAndPost):
-    """Files of movements as they came; posting one. A refused file is kept and answered with all its problems."""
+    """Files of movements as they came; posting one. A refused one is kept, its answer has all problems."""
 
     model, related = MovementImport, OF_IMPORT
     serializer_class, given_class = ImportShown, ImportGiven

@@ -23,6 +23,7 @@ OF_PILE = ("site__organization", "material", "owner")
 TONNES = {"max_digits": 16, "decimal_places": 3}
 QUANTITY = {"max_digits": 18, "decimal_places": 6}
 UNITS = list(WEIGHED_IN_T)
+RECORDED = list(movements.RECORDABLE)
 
 
 class MovementShown(serializers.ModelSerializer):
@@ -66,10 +67,10 @@ class Words(serializers.Serializer):
 
 
 class MovementGiven(Words):
-    """`quantity` above zero, or `gross` and `tare`. The same source, document and kind again is the same one."""
+    """`quantity` above zero, or `gross` and `tare`. Source, document and kind again: the same one."""
 
     pile = Own(Pile, OF_PILE)
-    kind = serializers.ChoiceField(list(movements.RECORDABLE))
+    kind = serializers.ChoiceField(RECORDED)
     quantity = serializers.DecimalField(**QUANTITY, required=False, allow_null=True, default=None)
     gross = serializers.DecimalField(**QUANTITY, required=False, allow_null=True, default=None)
     tare = serializers.DecimalField(**QUANTITY, required=False, allow_null=True, default=None)

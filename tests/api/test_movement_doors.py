@@ -1,4 +1,4 @@
-"""Movements, files and balances by the API: once a key and once a document, refused with all that is wrong."""
+"""Movements, files and balances by the API: once a key, once a document, refused with all that is wrong."""
 
 from __future__ import annotations
 
