@@ -214,6 +214,10 @@ SPECTACULAR_SETTINGS = {
         "FileStateEnum": "surveys.models.SurveyFile.State",
         "ReductionStateEnum": "surveys.models.BookReduction.State",
         "DensityStateEnum": "inventory.models.DensityRecord.State",
+        "MovementKindEnum": "inventory.models.Movement.Kind",
+        "RecordedKindEnum": "inventory.api.movements.RECORDED",
+        "ScaleKindEnum": "inventory.models.Scale.Kind",
+        "WeighedUnitEnum": "inventory.api.movements.UNITS",
         "UnitValueKindEnum": "inventory.models.UnitValue.Kind",
     },
 }
