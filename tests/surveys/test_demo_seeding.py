@@ -127,6 +127,10 @@ def test_the_short_year_tells_the_story_and_can_be_told_again(worker: None, evid
     first, second = versions(POLE_OF_ONE_SETUP)
     assert (first.state, second.state) == (State.REJECTED, State.APPROVED)
     assert "check-sight-off" in {finding["code"] for finding in first.findings}
+    (step,) = [finding for finding in first.findings if finding["code"] == "setup-height-step"]
+    assert step["message"].startswith("Set-up 2 ")
+    # Recorded as 6.00 ft; it stood at 6.50 ft.
+    assert "6.5 ft (1.981 m) would close the step" in step["message"]
     assert {finding["code"] for finding in second.findings if finding["severity"] != "note"} == set()
     assert second.request["files"][0]["reduction"]["version"] == 2
     assert not SetupCorrection.objects.exclude(by__username="surveyor-2").exists()
