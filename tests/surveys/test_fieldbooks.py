@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from django.db import IntegrityError, connection, transaction
+from django.urls import reverse
 
 from compute.errors import BadOption
 from compute.traverse.corrections import SetupCorrection as Correction
@@ -434,3 +435,15 @@ def test_a_reduction_is_made_with_the_same_few_questions_however_many_there_were
     with django_assert_max_num_queries(40):
         fieldbooks.reduce_book(file, yard.surveyor, reason="ninth")
     assert file.survey.surveyed_on == DAY
+
+
+def test_the_pages_of_a_survey_stand_with_a_book_in_it(yard: Yard, client: Any) -> None:
+    known(yard)
+    closed, open_book = received(yard, book()), received(yard, book(misread()), name="open.csv")
+    measurement = measured(closed, yard.surveyor)
+    client.force_login(yard.surveyor)
+    for survey in (closed.survey, open_book.survey):
+        assert "book" in client.get(reverse("survey", args=[survey.pk])).content.decode()
+    page = client.get(reverse("measurement", args=[measurement.pk]))
+    assert page.status_code == 200
+    assert client.get(reverse("site", args=[yard.site.code])).status_code == 200
