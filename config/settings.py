@@ -217,6 +217,7 @@ SPECTACULAR_SETTINGS = {
         "MovementKindEnum": "inventory.models.Movement.Kind",
         "RecordedKindEnum": "inventory.api.movements.RECORDED",
         "ScaleKindEnum": "inventory.models.Scale.Kind",
+        "ReadUnitEnum": "surveys.models.evidence.LENGTH_UNITS",
         "WeighedUnitEnum": "inventory.api.movements.UNITS",
         "UnitValueKindEnum": "inventory.models.UnitValue.Kind",
     },
@@ -276,7 +277,7 @@ CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "surveys.tasks.sweep", "schedule": 30.0, "options": {"expires": 25}},
     "worker-beat": {"task": "surveys.tasks.worker_beat", "schedule": 20.0, "options": {"expires": 15}},
     "due-alerts": {"task": "surveys.tasks.raise_due_alerts", "schedule": 900.0, "options": {"expires": 600}},
-    "forget-parsed": {"task": "surveys.tasks.forget_parsed", "schedule": 86400.0, "options": {"expires": 3600}},
+    "forget-parsed": {"task": "surveys.tasks.forget_parsed", "schedule": 9e4, "options": {"expires": 3600}},
 }
 # Approved measurements worked out again each night (`config/celery.py`), in turn; 0 for none.
 VERIFY_NIGHTLY = env.whole("VERIFY_NIGHTLY", 25, 0, 100_000)

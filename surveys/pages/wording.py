@@ -42,6 +42,28 @@ FILE_STATES = {
     "refused": ("Refused", "stop"),
 }
 
+IMPORT_STATES = {
+    "received": ("Waits to be posted", "open"),
+    "refused": ("Refused", "stop"),
+    "posted": ("Posted", "full"),
+}
+
+MOVEMENT_KINDS = {
+    "opening": "Opening balance",
+    "production": "Production",
+    "purchase": "Purchase",
+    "transfer-in": "Transfer in",
+    "transfer-out": "Transfer out",
+    "sale": "Sale",
+    "usage": "Usage",
+    "own-works": "Own works",
+    "reclass-in": "Reclassified in",
+    "reclass-out": "Reclassified out",
+    "lineage-in": "Taken over",
+    "lineage-out": "Gone over",
+    "adjustment": "Adjustment",
+}
+
 SEVERITIES = {
     "stop": ("Stop", "stop"),
     "warn": ("Check", "warn"),
@@ -82,6 +104,23 @@ RECORD_STATES = {
     "approved": ("Approved", "full"),
     "superseded": ("Superseded", "hollow"),
     "withdrawn": ("Withdrawn", "hollow"),
+}
+
+PERIOD_STATES = {
+    "open": ("Open", "open"),
+    "counting": ("Counting", "quarter"),
+    "reconciled": ("Reconciled", "half"),
+    "approved": ("Approved", "full"),
+    "locked": ("Locked", "settled"),
+    "restating": ("Being restated", "warn"),
+}
+
+ADJUSTMENT_STATES = {
+    "proposed": ("Proposed", "open"),
+    "approved": ("Approved", "half"),
+    "posted": ("Posted", "full"),
+    "reversed": ("Reversed", "hollow"),
+    "rejected": ("Rejected", "stop"),
 }
 
 LENGTH_UNITS = {"metre": "metre", "foot": "international foot", "us-survey-foot": "US survey foot"}

@@ -44,6 +44,14 @@ def number(
 
 
 @register.simple_tag
+def weighed(value: Any, units: figures.Units | None = None, *, signed: bool = False) -> str:
+    """Tonnes of the book in the site's unit, to a hundredth: what scales say carries no ± of its own here."""
+    if value is None:
+        return "–"
+    return figures.number(float((units or figures.SI).shown(value, "mass")), 2, signed=signed)
+
+
+@register.simple_tag
 def plus_minus(u95: Any, kind: str, units: figures.Units | None = None) -> str:
     """The ± alone; "not assessed" is said, never left blank."""
     if u95 is None:
@@ -115,6 +123,9 @@ _STATES = {
     "file": wording.FILE_STATES,
     "severity": wording.SEVERITIES,
     "record": wording.RECORD_STATES,
+    "period": wording.PERIOD_STATES,
+    "adjustment": wording.ADJUSTMENT_STATES,
+    "import": wording.IMPORT_STATES,
 }
 
 
@@ -135,6 +146,7 @@ _WORDS = {
     "stage": wording.STAGES,
     "left_out": wording.LEFT_OUT,
     "unit": wording.LENGTH_UNITS,
+    "movement": wording.MOVEMENT_KINDS,
 }
 
 
