@@ -37,7 +37,8 @@ def filled(
             form.refuse(refusal)
         else:
             return redirect(done(made))
-    return show(request, "pages/form.html", {"form": form, **page}, 422 if form.errors else 200)
+    template = page.get("template", "pages/form.html")
+    return show(request, template, {"form": form, **page}, 422 if form.errors else 200)
 
 
 def metres_per_unit(site: Site) -> Decimal:
