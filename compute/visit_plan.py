@@ -31,10 +31,10 @@ MARGIN_M = 6.0
 """Usual heights of instrument and pole, sights under 200 m, and a stand-off from the toe. Common practice, no
 source; the stand-off is for the sight, not for safety: the site's own rule comes first."""
 FEWEST, MOST = 3, 8
-CELLS = 400
+CELLS = 300
 RINGS = (0.0, 0.5, 1.0, 1.75)
 """Candidate stations stand on rings at the margin and beyond it by these shares of the pile's width."""
-AROUND = 40
+AROUND = 36
 
 CAUTIONS = (
     "The plan does not judge whether ground is safe: keep to the site's rules, out of the way of machines, "

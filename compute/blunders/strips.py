@@ -31,10 +31,10 @@ FEWEST_PAD = 3
 FEWEST_OF_GROUP = 8
 TILT_PAIRS = 20
 SHIFT_PAIRS = 20
-SHIFT_SIGMAS = 5.0
-SHIFT_GAIN = 1.5
-"""A shift is believed where it is five standard errors and takes a third of the scatter away: few slopes can
-be fitted by a wild shift that explains nothing."""
+SHIFT_SIGMAS = 6.5
+SHIFT_GAIN = 1.7
+"""A shift is believed where it is so many standard errors and takes two fifths of the scatter away: few
+slopes can be fitted by a wild shift that explains nothing. See the rates in the tests."""
 SHARED_CORNERS = 2.0
 """Neighbouring pairs share corners of triangles; standard errors are widened so many times. From simulation
 on the standard pile: clean strips then scatter by one standard error."""
