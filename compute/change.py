@@ -150,6 +150,28 @@ def change_between(first: Dated | Case, second: Dated | Case, *, same_control: b
     )
 
 
+def base_change(first: Dated, second: Dated, band_m: float = 0.0) -> Volume:
+    """The second base over the first, where both surveys reach: above is what was raised, below lowered.
+
+    Raises `NothingToMeasure` for two surveys that do not touch.
+    """
+    shift = np.array(
+        [
+            float(second.origin.easting_m - first.origin.easting_m),
+            float(second.origin.northing_m - first.origin.northing_m),
+        ]
+    )
+    plans = _polygon(first.edge.ring_m), _polygon(second.edge.ring_m + shift)
+    common = _triangles(plans[0].intersection(plans[1]), SLIVER_SHARE * (plans[0].area + plans[1].area))
+    if not len(common):
+        raise NothingToMeasure(
+            "The two surveys lie apart: not one square metre is in both.",
+            where="outer edges",
+            remedy="Choose bases under which the pile stood on the same ground.",
+        )
+    return _over(_moved(second.base.corners_m, shift), first.base.corners_m, common, band_m)
+
+
 def no_change_band_m(
     first: UncertaintyModel, second: UncertaintyModel, *, same_control: bool = True
 ) -> float:

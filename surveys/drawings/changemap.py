@@ -42,6 +42,7 @@ class ChangeSheet:
     band_m: float
     first_ring_m: FloatArray
     second_ring_m: FloatArray
+    words: tuple[str, str] = ("removed", "added")
 
 
 def change_map(
@@ -62,7 +63,7 @@ def change_map(
         _fills(frame, sheet, levels),
         el("path", d=path_of(frame.points(sheet.first_ring_m), closed=True), class_="before-edge"),
         el("path", d=path_of(frame.points(sheet.second_ring_m), closed=True), class_="edge"),
-        _key(width, height, levels, sheet.band_m, ruler),
+        _key(width, height, levels, sheet.words, ruler),
         scale_bar(LEFT, height - 28, frame.scale, 150.0, ruler.unit_m, ruler.symbol),
         north_arrow(width - RIGHT - 18, 46),
     ]
@@ -80,7 +81,7 @@ def _levels(sheet: ChangeSheet, ruler: Ruler) -> list[float]:
 
 
 def _fills(frame: Frame, sheet: ChangeSheet, levels: list[float]) -> str:
-    vertices, triangles = _mesh(sheet)
+    vertices, triangles = mesh(sheet.easts_m, sheet.norths_m, sheet.change_m)
     reach = shapely.union_all(
         [shapely.make_valid(shapely.Polygon(ring)) for ring in (sheet.first_ring_m, sheet.second_ring_m)]
     )
@@ -95,20 +96,20 @@ def _fills(frame: Frame, sheet: ChangeSheet, levels: list[float]) -> str:
     return el("g", *parts, class_="change-fills")
 
 
-def _mesh(sheet: ChangeSheet) -> tuple[FloatArray, np.ndarray]:
-    """Two triangles a grid cell, of cells whose four corners are known."""
-    rows, columns = sheet.change_m.shape
-    east, north = np.meshgrid(sheet.easts_m, sheet.norths_m)
-    vertices = np.column_stack([east.ravel(), north.ravel(), np.nan_to_num(sheet.change_m).ravel()])
+def mesh(easts_m: FloatArray, norths_m: FloatArray, values: FloatArray) -> tuple[FloatArray, np.ndarray]:
+    """Two triangles a grid cell, of cells whose four corners are known. values (R, C), NaN where unknown."""
+    rows, columns = values.shape
+    east, north = np.meshgrid(easts_m, norths_m)
+    vertices = np.column_stack([east.ravel(), north.ravel(), np.nan_to_num(values).ravel()])
     index = np.arange(rows * columns).reshape(rows, columns)
     a, b, c, d = index[:-1, :-1], index[:-1, 1:], index[1:, 1:], index[1:, :-1]
     cells = np.column_stack([corner.ravel() for corner in (a, b, c, d)])
-    cells = cells[np.isfinite(sheet.change_m).ravel()[cells].all(axis=1)]
+    cells = cells[np.isfinite(values).ravel()[cells].all(axis=1)]
     return vertices, np.vstack([cells[:, [0, 1, 2]], cells[:, [0, 2, 3]]])
 
 
-def _key(width: float, height: float, levels: list[float], band_m: float, ruler: Ruler) -> str:
-    """Seven swatches from removed to added, with the heights at which they change."""
+def _key(width: float, height: float, levels: list[float], said: tuple[str, str], ruler: Ruler) -> str:
+    """Nine swatches from removed to added, with the heights at which they change."""
     swatch, y = 44.0, height - 34
     colours = [*REMOVED, NO_CHANGE, *ADDED]
     x = width - RIGHT - swatch * len(colours)
@@ -121,7 +122,7 @@ def _key(width: float, height: float, levels: list[float], band_m: float, ruler:
         words = f"{edge / ruler.unit_m:+.2f}".replace("-", "\u2212")
         parts.append(text(words, x + index * swatch, y + 24, "tick", "middle"))
     middle = x + swatch * len(colours) / 2
-    parts.append(text("removed", x, y - 6, "tick"))
+    parts.append(text(said[0], x, y - 6, "tick"))
     parts.append(text(f"no change proven, {ruler.symbol}", middle, y - 6, "tick", "middle"))
-    parts.append(text("added", width - RIGHT, y - 6, "tick", "end"))
+    parts.append(text(said[1], width - RIGHT, y - 6, "tick", "end"))
     return el("g", *parts, class_="key")

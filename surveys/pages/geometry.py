@@ -19,6 +19,7 @@ from surveys.drawings.changemap import ChangeSheet, change_map
 from surveys.drawings.plan import PlanSheet, PlanShots, plan
 from surveys.drawings.section import Ruler, section
 from surveys.drawings.silhouette import Profile
+from surveys.drawings.thickness import ThicknessSheet
 from surveys.errors import EvidenceDamaged, EvidenceMissing
 from surveys.models import Measurement
 from surveys.pages.figures import Units
@@ -183,12 +184,7 @@ def change_drawing(first: Arrays, second: Arrays, band_m: float, units: Units, n
 def change_sheet(first: Arrays, second: Arrays, band_m: float) -> ChangeSheet:
     """What came and went, on a grid fine enough for the eye."""
     rings = [arrays["edge"] + arrays["origin"] for arrays in (first, second)]
-    places = np.vstack(rings)
-    low, high = places.min(axis=0), places.max(axis=0)
-    step = float(max(high - low)) / GRID_CELLS
-    easts = np.arange(low[0] - step, high[0] + 2 * step, step)
-    norths = np.arange(low[1] - step, high[1] + 2 * step, step)
-    nodes = np.column_stack([axis.ravel() for axis in np.meshgrid(easts, norths)])
+    easts, norths, nodes = _nodes(rings)
     tops, bases = (
         [_heights(arrays, which, nodes) for arrays in (first, second)] for which in ("top", "base")
     )
@@ -197,6 +193,33 @@ def change_sheet(first: Arrays, second: Arrays, band_m: float) -> ChangeSheet:
     neither = ~np.isfinite(tops[0]) & ~np.isfinite(tops[1])
     change = np.where(neither, 0.0, after - before).reshape(len(norths), len(easts))
     return ChangeSheet(easts, norths, change, band_m, *rings)
+
+
+def base_sheet(first: Arrays, second: Arrays, band_m: float) -> ChangeSheet:
+    """Second base over first, on the ground that both surveys reach."""
+    rings = [arrays["edge"] + arrays["origin"] for arrays in (first, second)]
+    easts, norths, nodes = _nodes(rings)
+    before, after = (_heights(arrays, "base", nodes) for arrays in (first, second))
+    change = (after - before).reshape(len(norths), len(easts))
+    return ChangeSheet(easts, norths, change, band_m, *rings, words=("lowered", "raised"))
+
+
+def thickness_sheet(arrays: Arrays) -> ThicknessSheet:
+    """Top over base, on a grid fine enough for the eye."""
+    ring = arrays["edge"] + arrays["origin"]
+    easts, norths, nodes = _nodes([ring])
+    thick = _heights(arrays, "top", nodes) - _heights(arrays, "base", nodes)
+    return ThicknessSheet(easts, norths, thick.reshape(len(norths), len(easts)), ring)
+
+
+def _nodes(rings: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Eastings, northings and all nodes of a grid over some rings, with a cell to spare."""
+    places = np.vstack(rings)
+    low, high = places.min(axis=0), places.max(axis=0)
+    step = float(max(high - low)) / GRID_CELLS
+    easts = np.arange(low[0] - step, high[0] + 2 * step, step)
+    norths = np.arange(low[1] - step, high[1] + 2 * step, step)
+    return easts, norths, np.column_stack([axis.ravel() for axis in np.meshgrid(easts, norths)])
 
 
 def _heights(arrays: Arrays, which: str, nodes_m: np.ndarray) -> np.ndarray:

@@ -61,6 +61,7 @@ def pile_page(request: HttpRequest, code: str, pile: str) -> HttpResponse:
         "lineage": PileLineage.objects.for_user(request.user)
         .filter(Q(from_pile=found) | Q(to_pile=found))
         .select_related("from_pile", "to_pile"),
+        "bases_measured": sorted({m.base_version.version for m in history if m.base_version}),
         "comparable": [m for m in history if m.state == State.APPROVED],
         "can": {
             action: request.standing.can(action)

@@ -38,7 +38,7 @@ def section_fragment(request: HttpRequest, measurement_id: int) -> HttpResponse:
     ends, fault = _ends(request, units)
     if ends is None:
         return _said(request, fault)
-    before = previous_of(request, m)
+    before = _before(request, m)
     try:
         drawn = section_of(
             arrays, ends, units, arrays_of(before) if before else None, f"Section of {m.pile.code}"
@@ -54,6 +54,15 @@ def section_fragment(request: HttpRequest, measurement_id: int) -> HttpResponse:
         "units": units,
     }
     return render(request, "parts/section.html", context)
+
+
+def _before(request: HttpRequest, m: Measurement) -> Measurement | None:
+    """The approved survey of the same pile that was chosen, else the one before."""
+    asked = request.GET.get("before", "")
+    if not asked.isdigit():
+        return previous_of(request, m)
+    approved = Measurement.objects.for_user(request.user).filter(pile=m.pile_id, state=State.APPROVED)
+    return approved.filter(pk=asked).defer("record", "request").first()
 
 
 def _ends(request: HttpRequest, units: Units) -> tuple[Any, str]:
