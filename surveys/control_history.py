@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 from django.db.models import Q
 
+from compute.findings.said import Entry
 from compute.mark_motion import Motion, motions_of
 from compute.records import Finding
 from inventory.models import Site
 from surveys.models import BookReduction, CheckMeasurement
 
+MOVING = Entry("mark-moving", "warn", "A mark of the control moves, by what every survey saw of it.")
 LIVE = (BookReduction.State.COMPUTED, BookReduction.State.ACCEPTED)
 
 
@@ -32,8 +34,8 @@ class MovingMark:
     def as_finding(self) -> Finding:
         told = "; ".join(_said(motion) for motion in self.motions)
         return Finding(
-            code="mark-moving",
-            severity="warn",
+            code=MOVING.code,
+            severity=MOVING.severity,
             message=f"{self.mark} moves: {told}. Whatever hangs on it moves with it.",
             where=self.mark,
             remedy="Look at the mark, measure it from two others, and propose its new place from the day it "

@@ -10,10 +10,14 @@ import numpy as np
 
 from compute.blunders import SetupHeights, SetupShots, find_blunders
 from compute.case import Case
+from compute.findings.said import Entry
 from compute.records import Finding
 from compute.traverse.to_shots import shots_of_book
 from surveys.fieldbook_solving import SolvedBook
 
+WITHOUT_HEIGHT = Entry(
+    "shots-without-height", "warn", "Shots of a field book without a height; no surface has them."
+)
 GRAVE = ("stop", "warn")
 """Notes of a book stay with the book: they say how it was reduced, not what is wrong."""
 
@@ -43,8 +47,8 @@ def _of_book(book: SolvedBook) -> list[Finding]:
         shown = ", ".join(book.without_height[:10]) + (" …" if len(book.without_height) > 10 else "")
         found.append(
             Finding(
-                code="shots-without-height",
-                severity="warn",
+                code=WITHOUT_HEIGHT.code,
+                severity=WITHOUT_HEIGHT.severity,
                 message=f"{name}: {len(book.without_height)} shots have no height, so no surface has them: "
                 f"{shown}.",
                 where=name,

@@ -70,13 +70,16 @@ def findings() -> str:
 
 
 def book_findings() -> str:
-    """Every finding of a traverse, of a field book, and of set-ups against each other."""
+    """Every finding of a traverse, of a field book, of set-ups against each other, and of the control."""
     from compute.blunders import said
     from compute.findings.said import Entry
     from compute.traverse.entries import ENTRIES
+    from surveys.control_history import MOVING
+    from surveys.fieldbook_findings import WITHOUT_HEIGHT
 
     of_setups = [entry for entry in vars(said).values() if isinstance(entry, Entry)]
-    return table_of(sorted([*ENTRIES, *of_setups], key=lambda entry: (entry.code, entry.severity)))
+    entries = [*ENTRIES, *of_setups, MOVING, WITHOUT_HEIGHT]
+    return table_of(sorted(entries, key=lambda entry: (entry.code, entry.severity)))
 
 
 def table_of(entries: Iterable[Any]) -> str:
