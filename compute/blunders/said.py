@@ -11,6 +11,7 @@ from compute.blunders.records import PadCheck, SetupHeights, SetupShots, Step, S
 from compute.blunders.strips import SHIFT_PAIRS, SHIFT_SIGMAS
 from compute.case import Case
 from compute.findings.said import Entry, counted, indices, listed, places
+from compute.quantities import cubic_metres, metres, millimetres
 from compute.records import Finding
 from compute.traverse.angles import SECONDS, azimuth_between
 
@@ -44,12 +45,12 @@ def step_finding(
         [] if everywhere else [_strip_words(s, step.groups[0]) for s in strips if names & {s.first, s.second}]
     )
     seen += [
-        f"{p.step_m:+.3f} m to the exposed pad ({p.count} shots, spread {1000 * p.spread_m:.0f} mm)"
+        f"{metres(p.step_m, '+.3f')} to the exposed pad ({p.count} shots, spread {millimetres(p.spread_m)})"
         for p in pads
         if p.group in names
     ]
     rivals = (
-        f" The same would show if {listed(step.rivals)} stood {abs(step.step_m):.3f} m "
+        f" The same would show if {listed(step.rivals)} stood {metres(abs(step.step_m), '.3f')} "
         f"{'below' if step.step_m > 0 else 'above'}: a third set-up or exposed-pad shots would tell."
         if step.rivals
         else ""
@@ -59,7 +60,7 @@ def step_finding(
         code=entry.code,
         severity="stop" if abs(step.step_m) >= STOP_M else "warn",
         message=f"{who} ({counted(len(step.shots), 'shot', 'shots')}): heights are "
-        f"{abs(step.step_m):.3f} m (± {2 * step.standard_error_m:.3f} m) too "
+        f"{metres(abs(step.step_m), '.3f')} (± {metres(2 * step.standard_error_m, '.3f')}) too "
         f"{'high' if side == 'above' else 'low'}: "
         f"{'; '.join(seen)}.{rivals} {_fit_words(step)}{pad_moved} {_effect_words(step, case)} Shots "
         "unchanged.",
@@ -75,8 +76,8 @@ def _strip_words(strip: StripCheck, group: str) -> str:
     other = strip.first if strip.second == group else strip.second
     over = strip.step_m if strip.second == group else -strip.step_m
     return (
-        f"{over:+.3f} m to {other} along the shared strip ({strip.pairs} pairs, spread "
-        f"{1000 * strip.spread_m:.0f} mm)"
+        f"{metres(over, '+.3f')} to {other} along the shared strip ({strip.pairs} pairs, spread "
+        f"{millimetres(strip.spread_m)})"
     )
 
 
@@ -87,14 +88,14 @@ def _fit_words(step: Step) -> str:
             "No common pole length closes the step: look at the instrument height, and at the index error of "
             "sights in one face."
         )
-    start = "" if recorded is None else f"Recorded pole {recorded:.3f} m; "
+    start = "" if recorded is None else f"Recorded pole {metres(recorded, '.3f')}; "
     if len({f.recorded_m for f in step.fits}) > 1:
         start = ""
     return f"{start}{'; or '.join(f.words for f in step.fits[:3])}."
 
 
 def _effect_words(step: Step, case: Case) -> str:
-    words = f"Effect on the net volume {step.effect_m3:+,.0f} m³"
+    words = f"Effect on the net volume {cubic_metres(step.effect_m3, '+,.0f')}"
     if case.density is not None:
         words += f", {step.effect_m3 * case.density.t_per_m3:+,.0f} t"
     if case.has_own_base:
@@ -127,7 +128,7 @@ def tilt_findings(strips: tuple[StripCheck, ...], of: SetupShots, case: Case) ->
                 severity=TILT.severity,
                 message=f"{strip.second.capitalize()} is tilted against {strip.first}: the difference rises "
                 f"{1000 * strip.tilt_m_per_m:.1f} mm a metre towards {strip.tilt_azimuth_deg:.0f}°, "
-                f"{rise:.2f} m "
+                f"{metres(rise)} "
                 f"over the shared strip ({strip.pairs} pairs). {why}",
                 where=f"{strip.first}, {strip.second}",
                 remedy="Compare the closing sights to the back-sight in direction and in height; read both "
@@ -170,7 +171,7 @@ def _turned(who: str, strips: list[StripCheck], alone: str) -> Finding:
         other = s.first if s.second == who else s.second
         towards = azimuth_between(sign * s.shift_m[1], sign * s.shift_m[0])
         words.append(
-            f"{math.hypot(*s.shift_m):.2f} m towards {towards:.0f}° beside {other} ({s.pairs} pairs)"
+            f"{metres(math.hypot(*s.shift_m))} towards {towards:.0f}° beside {other} ({s.pairs} pairs)"
         )
     return Finding(
         code=TURNED.code,
@@ -220,9 +221,12 @@ def instrument_findings(of: SetupShots, case: Case) -> list[Finding]:
             Finding(
                 code=INSTRUMENT.code,
                 severity=INSTRUMENT.severity,
-                message=f"{places(case.shots, hit)} is {float(over[hit[0]]):.3f} m above {setup.station}; "
-                f"set-up {setup.name} recorded instrument height {setup.instrument_height_m:.3f} m. It is "
-                f"the instrument, not the pile. In the surface it adds about {effect:+,.1f} m³.",
+                message=f"{places(case.shots, hit)} is {metres(float(over[hit[0]]), '.3f')} above "
+                f"{setup.station}; "
+                f"set-up {setup.name} recorded instrument height "
+                f"{metres(setup.instrument_height_m, '.3f')}. It is "
+                "the instrument, not the pile. In the surface it adds about "
+                f"{cubic_metres(effect, '+,.1f')}.",
                 where=places(case.shots, hit),
                 remedy="Reject the shot with this reason, or give it the control code.",
                 effect_m3=effect,
