@@ -16,9 +16,11 @@ from numpy.typing import NDArray
 
 from compute.blunders.explain import LEAST_M, SIGMAS
 from compute.blunders.records import SetupShots
+from compute.blunders.said import turned_findings
 from compute.blunders.strips import compare_all, groups_of
 from compute.errors import Refused
 from compute.findings.said import counted, listed
+from compute.quantities import metres
 from compute.records import Finding, FindingLimits, FloatArray, Shots
 from compute.roles import ROLE_INDEX, TOP_ROLES
 from compute.surface import plan_areas
@@ -168,7 +170,8 @@ def _blank_faces(pile: _Pile) -> list[Finding]:
     return [
         _finding(
             "blank-face", "stop" if share >= 0.125 else "warn",
-            f"Along {blank.sum() * length:.0f} m of the foot ({100 * share:.0f} %) there is no shot on the "
+            f"Along {metres(blank.sum() * length, '.0f')} of the foot ({100 * share:.0f} %) there is no shot "
+            "on the "
             f"face, "
             f"to the {_wind(pile, middles[blank])}. A straight line would be drawn across.",
             f"Set up where that side can be seen, and shoot it. {OFF_GROUND}",
@@ -260,9 +263,11 @@ def _toe(pile: _Pile, limits: FindingLimits) -> list[Finding]:
         found.append(
             _finding(
                 "toe-gap", "stop" if gaps[worst] > 2.0 * limits.toe_gap_m else "warn",
-                f"The toe has {counted(len(wide), 'gap', 'gaps')} wider than {limits.toe_gap_m:.0f} m, to "
+                f"The toe has {counted(len(wide), 'gap', 'gaps')} wider than {metres(limits.toe_gap_m, '.0f')}, "
+                "to "
                 f"the "
-                f"{_wind(pile, middles)}; the widest is {gaps[worst]:.0f} m, between {pile.shots.place(a)} "
+                f"{_wind(pile, middles)}; the widest is {metres(gaps[worst], '.0f')}, "
+                f"between {pile.shots.place(a)} "
                 f"and "
                 f"{pile.shots.place(b)}.",
                 "Shoot the toe there.", "outer edge", (a, b),
@@ -304,9 +309,9 @@ def _extremes(pile: _Pile) -> list[Finding]:
     return [
         _finding(
             "highest-and-lowest", "note",
-            f"Highest: {pile.shots.place(high)} at {pile.xyz[high, 2]:.2f} m; lowest: "
+            f"Highest: {pile.shots.place(high)} at {metres(pile.xyz[high, 2])}; lowest: "
             f"{pile.shots.place(low)} at "
-            f"{pile.xyz[low, 2]:.2f} m; {pile.xyz[high, 2] - pile.xyz[low, 2]:.2f} m apart.",
+            f"{metres(pile.xyz[low, 2])}; {metres(pile.xyz[high, 2] - pile.xyz[low, 2])} apart.",
             "See whether that is the pile in front of you.", shots=(high, low),
         )
     ]  # fmt: skip
@@ -325,14 +330,17 @@ def _setups(pile: _Pile, of: SetupShots | None) -> list[Finding]:
     found = [
         _finding(
             "setups-disagree", "stop",
-            f"{s.second.capitalize()} stands {s.step_m:+.3f} m over {s.first} along their shared strip "
-            f"({s.pairs} pairs, ± {2 * s.standard_error_m:.3f} m): a pole or an instrument height is wrong.",
+            f"{s.second.capitalize()} stands {metres(s.step_m, '+.3f')} over {s.first} along their "
+            f"shared strip ({s.pairs} pairs, ± {metres(2 * s.standard_error_m, '.3f')}): a pole or an instrument "
+            "height is wrong.",
             "Measure both heights again and read them aloud; shoot a hard mark from both set-ups.",
             f"{s.first}, {s.second}", s.shots,
         )
         for s in strips
         if abs(s.step_m) > max(LEAST_M, SIGMAS * s.standard_error_m)
     ]  # fmt: skip
+    # What turns or tilts a set-up can still be put right here.
+    found += turned_findings(strips)
     alone = [g.name for g in groups if not any(g.name in (s.first, s.second) for s in strips)]
     if len(groups) > 1 and alone:
         found.append(
