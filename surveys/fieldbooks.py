@@ -31,6 +31,7 @@ from surveys.models import BookReduction, Measurement, SetupCorrection, SurveyFi
 from surveys.splitting import open_piles, split_of
 
 State = BookReduction.State
+READ_ANOTHER_WAY = "The book was declared to be read another way."
 
 
 @dataclass(frozen=True)
@@ -64,9 +65,11 @@ def look_into_book(data: bytes, name: str, unit: str) -> TraverseFile:
 
 
 def first_reduction(file: SurveyFile, by: Any) -> BookReduction | None:
-    """The first version, where the site's control allows it; else the book keeps why there is none."""
+    """The version that comes with receiving a book, where the site's control allows it; else the book keeps
+    why there is none. A book that is read another way than before is reduced again."""
+    reason = READ_ANOTHER_WAY if file.reductions.exists() else ""
     try:
-        return reduce_book(file, by)
+        return reduce_book(file, by, reason=reason)
     except Refused as refusal:
         file.preview = {**file.preview, "not_reduced": refusal.as_dict()}
         file.save(update_fields=["preview"])

@@ -16,7 +16,7 @@ from surveys import jobs, life, review
 from surveys.errors import NothingRead, ReasonNeeded
 from surveys.models import JobState, Measurement, State, Survey, SurveyFile
 from surveys.opening import require_pile
-from surveys.pins import pinned
+from surveys.pins import newest_reductions, pinned
 from surveys.splitting import touched_codes
 
 
@@ -136,6 +136,24 @@ def standing_version(survey: Survey, pile: Pile) -> Measurement | None:
         return None
     request, _, _ = pinned(survey, pile)
     return latest if latest.request == request else None
+
+
+def outdated(survey: Survey) -> list[Measurement]:
+    """The newest measurements of a survey that rest on a reduction which another one has replaced.
+
+    A correction of a field book moves no figure by itself: these piles are measured again on request.
+    """
+    rows = Measurement.objects.filter(survey=survey).exclude(state__in=[State.WITHDRAWN, State.REJECTED])
+    newest: dict[int, Measurement] = {}
+    for row in rows.select_related("pile").defer("record").order_by("version"):
+        newest[row.pile_id] = row
+    books = survey.files.filter(purpose=SurveyFile.Purpose.FIELD_BOOK, set_aside_at__isnull=True)
+    live = {reduction.pk for reduction in newest_reductions(books).values()}
+    return [
+        row
+        for row in newest.values()
+        if any("reduction" in f and f["reduction"]["id"] not in live for f in row.request["files"])
+    ]
 
 
 def versions(survey: Survey, pile: Pile) -> Any:

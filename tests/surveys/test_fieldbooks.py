@@ -17,7 +17,7 @@ from django.urls import reverse
 from compute.errors import BadOption
 from compute.traverse.corrections import SetupCorrection as Correction
 from inventory.errors import NotAllowed, SamePerson
-from surveys import computing, fieldbooks, intake, measuring, review
+from surveys import computing, fieldbooks, intake, measuring, pins, review
 from surveys import fieldbook_sheets as sheets
 from surveys.errors import (
     BookNotClosed,
@@ -206,7 +206,9 @@ def test_a_wrong_pole_is_seen_and_its_correction_moves_the_figure_on_request(yar
     fieldbooks.correct_setups(file, yard.surveyor, [pole], "pole of set-up 2")
     # Nothing moves by itself; asked again, the pile gets a new version.
     assert first.pile.measurements.count() == 1
+    assert measuring.outdated(file.survey) == [first]
     second = measured(file, yard.surveyor)
+    assert measuring.outdated(file.survey) == []
     first.refresh_from_db()
     assert (first.state, second.version) == ("withdrawn", 2)
     # A quarter of the pile stands 0.2 m too high, toe and all, and the toe is its base.
@@ -252,6 +254,53 @@ def test_a_book_sent_back_stands_for_nothing_until_its_next_version(yard: Yard) 
     with pytest.raises(NothingRead):
         measuring.request_measurement(file.survey, yard.pile, yard.surveyor)
     assert fieldbooks.reduce_book(file, yard.surveyor, reason="control of 2025 entered").version == 2
+
+
+def test_a_book_without_shots_serves_the_control_alone(yard: Yard) -> None:
+    known(yard)
+    marks_only = "\n".join(line for line in book().decode().splitlines() if ",shot," not in line)
+    file = received(yard, marks_only.encode())
+    assert live(file).gives_shots
+    assert (file.points_n, live(file).shots_n, file.checks.count()) == (0, 0, 12)
+    fieldbooks.accept(live(file), yard.lead)
+    with pytest.raises(NothingRead):
+        measuring.measure_survey(file.survey, yard.surveyor)
+
+
+def test_a_height_that_was_not_written_is_not_guessed(yard: Yard) -> None:
+    known(yard)
+    lines = book().decode().splitlines()
+    place = next(i for i, line in enumerate(lines) if ",shot," in line and ",SPT," in line)
+    lines[place] = lines[place].replace(",1.800,", ",,")
+    file = received(yard, "\n".join(lines).encode())
+    measurement = measured(file, yard.surveyor)
+    assert measurement.record["shots"]["read"] == 13
+    assert {"target-height-missing", "shots-without-height"} <= codes(measurement, "warn")
+
+
+def test_a_book_declared_in_another_unit_is_reduced_again(yard: Yard) -> None:
+    known(yard)
+    file = received(yard, book())
+    intake.declare_columns(file, None, "foot", "", "", yard.surveyor)
+    newest = live(file)
+    assert (newest.version, newest.request["file"]["unit"]) == (2, "foot")
+    assert newest.reason
+    intake.declare_columns(file, None, "metre", "", "", yard.surveyor)
+    assert file.split["piles"] == {yard.pile.code: 14}
+
+
+def test_pins_of_books_take_the_same_few_questions_however_often_they_were_reduced(
+    yard: Yard, django_assert_max_num_queries: Any
+) -> None:
+    known(yard)
+    file = received(yard, book())
+    with django_assert_max_num_queries(20):
+        pins.pinned(file.survey, yard.pile)
+    for number in range(2, 8):
+        fieldbooks.reduce_book(file, yard.surveyor, reason=f"version {number}")
+    with django_assert_max_num_queries(20):
+        request, _, _ = pins.pinned(file.survey, yard.pile)
+    assert request["files"][0]["reduction"]["version"] == 7
 
 
 # --- pins -------------------------------------------------------------------------------------------
