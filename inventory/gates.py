@@ -17,6 +17,8 @@ from inventory.policy import Thresholds
 ZERO = Decimal(0)
 LARGEST_STEP = Decimal(3)
 """No month adds more to a cumulative sum: one jump is a wrong survey or a level, and never a drift."""
+SMALLEST_SHARE = Decimal("0.0001")
+"""An increment below this share of the book has no sign: nothing weighs or surveys a heap that well."""
 
 NOT_COUNTED, QUIET, NOTE, POST, DRIFT, LEVEL = "not-counted", "quiet", "note", "post", "drift", "level"
 WORDS = {
@@ -110,7 +112,8 @@ def money_gate(month: Month, thresholds: Thresholds, unit_cost: Decimal | None) 
         return Gate("money", None, "no cost is in force, so that nothing can be called immaterial")
     amount = abs(month.variance_t * unit_cost)
     fires = amount >= thresholds.materiality
-    words = f"{amount:,.2f} {'reaches' if fires else 'is below'} {thresholds.materiality:,.2f}"
+    reach = "reaches" if fires else "is below"
+    words = f"{amount:,.2f} at cost {reach} the {thresholds.materiality:,.2f} that are called material"
     return Gate("money", fires, words, {"amount": f"{amount:.2f}", "unit_cost": str(unit_cost)})
 
 
@@ -140,10 +143,8 @@ def run_gate(months: Sequence[Month], thresholds: Thresholds) -> Gate:
     last = steps[-thresholds.run_length :]
     if steps[-1] is None:
         return Gate("run", None, "no increment: this month or the one before was not measured")
-    same_sign = len(last) == thresholds.run_length and (
-        all(step is not None and step > 0 for step in last)
-        or all(step is not None and step < 0 for step in last)
-    )
+    signs = {_sign(step, month) for step, month in zip(last, months[-len(last) :], strict=True)}
+    same_sign = len(last) == thresholds.run_length and signs in ({1}, {-1})
     reach = cusum(months, steps, thresholds.cusum_reference)
     over = reach is not None and reach > thresholds.cusum_limit
     told = ", ".join(_signed(step) for step in last if step is not None)
@@ -199,6 +200,13 @@ def level_test(months: Sequence[Month], thresholds: Thresholds) -> Gate:
     words = f"{_signed(mean_t)} t on the mean of {len(measured)} months, {spread_t:,.0f} t apart"
     figures = {"mean_t": _text(mean_t), "spread_t": _text(spread_t), "percent": f"{off_percent:.1f}"}
     return Gate("level", fires, words, figures)
+
+
+def _sign(step: Decimal | None, month: Month) -> int:
+    """1, −1, or 0 for an increment that is none or smaller than a ten-thousandth of the book."""
+    if step is None or abs(step) <= SMALLEST_SHARE * abs(month.book_t):
+        return 0
+    return 1 if step > 0 else -1
 
 
 def _signed(value: Decimal) -> str:

@@ -138,6 +138,7 @@ def state(kind: str, value: str) -> dict[str, Any]:
 
 _WORDS = {
     "role": wording.ROLES,
+    "verb": {},
     "base": wording.BASE_KINDS,
     "edge": wording.EDGE_KINDS,
     "method": wording.METHODS,

@@ -191,6 +191,11 @@ def test_the_cumulative_sum_of_a_textbook():
     assert fires.index(True) == 28
 
 
+def test_increments_that_nobody_could_measure_have_no_sign():
+    assert not run_gate(months("0.9", "1.8", "2.7", "3.6"), DEFAULT).fires
+    assert run_gate(months("1.1", "2.2", "3.3", "4.4"), DEFAULT).fires
+
+
 def test_one_jump_is_no_drift_however_large():
     jump = [replace(month, increment_u95_t=D(20)) for month in months(5, -5, 900, 905)]
     assert not any(run_gate(jump[: n + 1], DEFAULT).fires for n in range(4))

@@ -144,10 +144,10 @@ def test_the_trail_is_for_those_who_may_and_says_whether_it_holds(book):
     auditor = signed_in(book.company.auditor)
     words = auditor.get(reverse("trail") + "?check").content.decode()
     assert "The chain holds." in words
-    assert "record_opening" in words
+    assert "Record opening" in words
     assert signed_in(book.company.surveyor).get(reverse("trail")).status_code == 403
     event = AuditEvent.objects.get(verb="open_site")
-    assert "open_site" in auditor.get(reverse("trail"), {"subject": event.subject}).content.decode()
+    assert "Open site" in auditor.get(reverse("trail"), {"subject": event.subject}).content.decode()
 
 
 def test_the_sheet_page_asks_no_more_for_many_piles(book, django_assert_max_num_queries):
