@@ -263,7 +263,8 @@ def _toe(pile: _Pile, limits: FindingLimits) -> list[Finding]:
         found.append(
             _finding(
                 "toe-gap", "stop" if gaps[worst] > 2.0 * limits.toe_gap_m else "warn",
-                f"The toe has {counted(len(wide), 'gap', 'gaps')} wider than {metres(limits.toe_gap_m, '.0f')}, "
+                f"The toe has {counted(len(wide), 'gap', 'gaps')} wider than "
+                f"{metres(limits.toe_gap_m, '.0f')}, "
                 "to "
                 f"the "
                 f"{_wind(pile, middles)}; the widest is {metres(gaps[worst], '.0f')}, "
@@ -331,8 +332,8 @@ def _setups(pile: _Pile, of: SetupShots | None) -> list[Finding]:
         _finding(
             "setups-disagree", "stop",
             f"{s.second.capitalize()} stands {metres(s.step_m, '+.3f')} over {s.first} along their "
-            f"shared strip ({s.pairs} pairs, ± {metres(2 * s.standard_error_m, '.3f')}): a pole or an instrument "
-            "height is wrong.",
+            f"shared strip ({s.pairs} pairs, ± {metres(2 * s.standard_error_m, '.3f')}): a pole or "
+            "an instrument height is wrong.",
             "Measure both heights again and read them aloud; shoot a hard mark from both set-ups.",
             f"{s.first}, {s.second}", s.shots,
         )

@@ -157,6 +157,40 @@ def test_heights_missing_from_a_line_on_name_the_last_value():
     assert "None was carried over" in message
 
 
+def test_the_command_takes_units_and_constants(tmp_path):
+    edm = (-0.030, 12.0)
+    text = HEADER + "\n" + free_set_up("1", "FS", HERE, ("CP1", "CP3", "CP4"), PILE, edm=edm)
+    file = tmp_path / "book.csv"
+    file.write_text(text, encoding="utf-8")
+    known = [part for n, p in KNOWN.stations.items() for part in ("--station", ",".join([n, *map(str, p)]))]
+    done = subprocess.run(
+        [sys.executable, "manage.py", "traverse", str(file), *known, "--prism-constant=-0.030", "--ppm=12",
+         "--json"],
+        cwd=ROOT, capture_output=True, text=True, check=False, timeout=120, encoding="utf-8",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout
+    for shot in json.loads(done.stdout)["shots"]:
+        place = (shot["northing"], shot["easting"], shot["elevation"])
+        assert place == pytest.approx(PILE[shot["point"]], abs=4e-4)
+    refused = subprocess.run(
+        [sys.executable, "manage.py", "traverse", str(file), "--prism-constant=-30", "--json"],
+        cwd=ROOT, capture_output=True, text=True, check=False, timeout=120, encoding="utf-8",
+    )  # fmt: skip
+    assert (refused.returncode, json.loads(refused.stdout)["error"]["code"]) == (2, "bad-option")
+
+
+def test_fore_and_back_distances_agree_to_a_hundredth_of_a_foot():
+    """Common practice, no source. In feet: 0.009 ft pass, 0.011 ft are told with their course."""
+    header = "setup,at,to,kind,circle,horizontal_distance\n"
+    loop = "1,A,C,backsight,0,100\n1,A,B,foresight,60,100\n2,B,A,backsight,0,{}\n2,B,C,foresight,60,100\n"
+    rest = "3,C,B,backsight,0,100\n3,C,A,foresight,60,100\n"
+    for back, told in (("100.009", False), ("100.011", True)):
+        result = solved(header + loop.format(back) + rest, Control(), unit="foot")
+        found = [f for f in result.record["findings"] if f["code"] == "distance-both-ways"]
+        assert bool(found) is told
+        assert not told or found[0]["where"] == "course A–B"
+
+
 # --- presets -------------------------------------------------------------------------------------
 
 

@@ -11,9 +11,10 @@ from django.core.management.base import CommandParser
 
 from compute.errors import BadOption
 from compute.traverse.adjust import RULES
-from compute.traverse.angles import parse_direction
+from compute.traverse.angles import ANGLE_UNITS, parse_direction
 from compute.traverse.chain import Control
 from compute.traverse.closure import Limits
+from compute.traverse.edm import Edm
 from compute.traverse.solve import TraverseRequest, solve_traverse
 from compute.units import LENGTH_IN_M
 from surveys.refusing import RefusingCommand
@@ -40,6 +41,17 @@ class Command(RefusingCommand):
         parser.add_argument("--angle-limit", type=float, default=limits.angle_seconds, metavar="SECONDS")
         parser.add_argument("--accept-misclosure", metavar="REASON")
         parser.add_argument("--unit", choices=sorted(LENGTH_IN_M), default="metre")
+        parser.add_argument(
+            "--angle-unit",
+            choices=ANGLE_UNITS,
+            default=ANGLE_UNITS[0],
+            help="what a bare number is as an angle",
+        )
+        parser.add_argument(
+            "--prism-constant", type=float, default=0.0, metavar="C",
+            help="added to slope distances, in the unit of lengths",
+        )  # fmt: skip
+        parser.add_argument("--ppm", type=float, default=0.0, metavar="P", help="scale of slope distances")
 
     def answer(self, options: dict[str, Any]) -> None:
         result = solve_traverse(_request(options))
@@ -63,7 +75,7 @@ def _request(options: dict[str, Any]) -> TraverseRequest:
             "A misclosure beyond its limit is accepted only for a reason.", where="--accept-misclosure",
             remedy="Write the reason.",
         )  # fmt: skip
-    control = Control(_stations(options["station"]), _azimuths(options["azimuth"]))
+    control = Control(_stations(options["station"]), _azimuths(options["azimuth"], options["angle_unit"]))
     path = options["file"]
     try:
         data = Path(path).read_bytes()
@@ -76,6 +88,7 @@ def _request(options: dict[str, Any]) -> TraverseRequest:
     return TraverseRequest(
         data, Path(path).name, control, options["adjust"],
         Limits(options["smallest_ratio"], options["angle_limit"]), (reason or "").strip(), options["unit"],
+        angle_unit=options["angle_unit"], edm=Edm(options["prism_constant"], options["ppm"]),
     )  # fmt: skip
 
 
@@ -99,14 +112,14 @@ def _stations(texts: list[str]) -> dict[str, tuple[float, float, float | None]]:
     return stations
 
 
-def _azimuths(texts: list[str]) -> dict[tuple[str, str], float]:
+def _azimuths(texts: list[str], angle_unit: str) -> dict[tuple[str, str], float]:
     azimuths: dict[tuple[str, str], float] = {}
     for text in texts:
         start, _, rest = text.partition(",")
         end, _, direction = rest.partition(",")
         start, end = start.strip(), end.strip()
         try:
-            azimuth = parse_direction(direction)
+            azimuth = parse_direction(direction, angle_unit)
         except ValueError as error:
             raise BadOption(
                 f"“{text}” is no known direction: {error}.",
