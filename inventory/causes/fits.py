@@ -49,7 +49,7 @@ def fit(y: Floats, sigma: Floats, terms: Sequence[Term]) -> Fit:
         return Fit(constant - 0.5 * float(scaled @ scaled), 0.0, 0.0)
     g = np.column_stack([t.shape / sigma for t in terms])
     mean, precision = np.array([t.mean for t in terms]), np.array([t.sd for t in terms]) ** -2.0
-    # Normal equations around the prior; k is two or three, so a plain inverse is exact enough.
+    # Normal equations around the prior; k is the number of piles and two more, so a plain inverse will do.
     a = g.T @ g + np.diag(precision)
     inverse = np.linalg.inv(a)
     rest = scaled - g @ mean
@@ -64,15 +64,16 @@ def scatter_t(yard: Yard) -> dict[str, float]:
     """Pile → standard deviation of one survey's level, t: from its months, drawn towards the yard's usual.
 
     Differences of neighbouring months, their median taken out, say what is left when steps and drifts
-    are not looked at; 1.4826 is the normal ratio of standard deviation to median absolute deviation.
+    are not looked at. One wrong month spoils two of them, which in a short year is half: so the smallest
+    two fifths judge, which a normal deviate stays under at 0.524 σ.
     """
     raw: dict[str, tuple[float, int]] = {}
     for name, pile in yard.piles.items():
         level = pile.level_t()
         step = np.diff(level[np.isfinite(level)])
         if len(step):
-            apart = 1.4826 * float(np.median(np.abs(step - np.median(step)))) / math.sqrt(2.0)
-            raw[name] = (apart / usual_t(yard, name), len(step))
+            apart = float(np.quantile(np.abs(step - np.median(step)), 0.4, method="lower"))
+            raw[name] = (apart / 0.5244 / math.sqrt(2.0) / usual_t(yard, name), len(step))
     pooled = sorted(share for share, n in raw.values() if n >= 4)
     usual = pooled[len(pooled) // 2] if pooled else NOISE_BEFORE_DATA
     scatter = {}

@@ -25,6 +25,7 @@ CODES: dict[str, str] = {
     "height-datum": "All heights of one visit are off",
     "material-density": "The density of the material is off on every pile",
     "belt-scale": "The belt scale drifts",
+    "production-figures": "What was entered as production is off",
     "weighbridge": "The weighbridge is off",
     "unticketed-loads": "Loads leave this pile without a ticket",
     "neighbour": "Booked on the neighbouring pile, or the line between them is off",
@@ -161,13 +162,14 @@ def _of_the_visit(yard: Yard, name: str, n: int) -> Iterator[Suspect]:
 def _running(yard: Yard, name: str, n: int) -> Iterator[Suspect]:
     """What grows with production or sales from some month on."""
     pile = yard.piles[name]
+    code = "belt-scale" if pile.belt else "production-figures"
     on_belt = [o for o, p in yard.piles.items() if p.belt and p.belt == pile.belt] or [name]
     warned = {s for p in yard.piles.values() for s in p.uncertified_scales}
     for start in range(max(n - 1, 1)):
         if any(pile.production_t):
             shapes = {o: _since(yard.piles[o].production_t, start) for o in on_belt}
             odds = -1.8 + (0.7 if pile.belt in warned and pile.belt else 0.0)
-            yield Suspect("belt-scale", shapes, 0.0, SCALE_SD, odds, "of the production", start)
+            yield Suspect(code, shapes, 0.0, SCALE_SD, odds, "of the production", start)
         if any(pile.sales_t):
             everywhere = {o: _since(p.sales_t, start) for o, p in yard.piles.items() if any(p.sales_t)}
             if len(everywhere) > 1:

@@ -10,6 +10,8 @@ from inventory.causes.suspects import CODES, Suspect
 
 Way = tuple[float, Suspect, Fit]
 
+RUNNING = ("belt-scale", "production-figures", "weighbridge", "unticketed-loads")
+
 CHECKS: dict[str, str] = {
     "noise": "Nothing to post. A denser survey or a density test would narrow the ±.",
     "wrong-survey": "Compare strips between set-ups, the exposed pad and the pole heights in the field book; "
@@ -24,6 +26,7 @@ CHECKS: dict[str, str] = {
     "stands on every pile of the day.",
     "material-density": "Back-calculate the density of the material; its piles are off by the same share.",
     "belt-scale": "Have the belt scale calibrated; compare its totaliser with the weighbridge over a day.",
+    "production-figures": "Compare how production was counted with what was weighed out over a month.",
     "weighbridge": "Have the weighbridge checked, and tare the trucks again.",
     "unticketed-loads": "Compare gate records with tickets for this pile.",
     "neighbour": "Check the pile on the tickets of both piles, and the line between them.",
@@ -88,4 +91,6 @@ def _size(size: float, unit: str) -> str:
 
 
 def _when(code: str) -> str:
-    return "since" if code in ("belt-scale", "weighbridge", "unticketed-loads") else "in"
+    return (
+        "since" if code in ("belt-scale", "production-figures", "weighbridge", "unticketed-loads") else "in"
+    )

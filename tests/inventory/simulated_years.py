@@ -39,6 +39,7 @@ CAUSES = (
     "height-datum",
     "material-density",
     "belt-scale",
+    "production-figures",
     "weighbridge",
     "unticketed-loads",
     "neighbour",
@@ -104,7 +105,8 @@ def year(cause: str, seed: int) -> tuple[Yard, str]:
         name, share = "P6", sign * rng.uniform(0.02, 0.04)
         for other in ("P6", "P7"):
             made.seen[other] *= 1.0 + share
-    elif cause == "belt-scale":
+    elif cause in ("belt-scale", "production-figures"):
+        name = "P1" if cause == "belt-scale" else str(rng.choice(["P2", "P4", "P5"]))
         share = sign * rng.uniform(0.02, 0.035)
         start = int(rng.integers(last - 4, last - 1))
         flow = np.where(np.arange(MONTHS) >= start, made.production[name], 0.0)

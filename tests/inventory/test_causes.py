@@ -19,7 +19,11 @@ from inventory.causes.wording import CHECKS
 from tests.inventory.simulated_years import CAUSES, year
 
 YEARS = 30
-RIVALS = {frozenset({"base", "density"}), frozenset({"belt-scale", "unticketed-loads"})}
+RIVALS = {
+    frozenset({"base", "density"}),
+    frozenset({"belt-scale", "unticketed-loads"}),
+    frozenset({"production-figures", "unticketed-loads"}),
+}
 """Pairs that months alone hardly part: an offset and a share of a stock that does not change much, and
 production and sales that run together. Either of the two first is right enough to start from."""
 
