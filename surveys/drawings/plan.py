@@ -153,7 +153,9 @@ def _bands(frame: Frame, sheet: PlanSheet, levels: list[float]) -> str:
     low, high = float(heights.min()), float(heights.max())
     parts = []
     for start, end in zip([low, *levels], [*levels, high], strict=True):
-        region = bands.region_above(sheet.vertices_m, sheet.triangles, start)
+        # The lowest band is all of the surface, with the ground that lies level at its very bottom.
+        from_m = start if start > low else low - 1.0
+        region = bands.region_above(sheet.vertices_m, sheet.triangles, from_m)
         colour = height_colour(((start + end) / 2 - low) / max(high - low, 1e-9))
         data = rings(frame, region)
         if data:

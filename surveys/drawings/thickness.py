@@ -29,6 +29,8 @@ from surveys.drawings.svg import (
 
 SHADES = 7
 BELOW = REMOVED[1]
+LEAST_BELOW_M = 0.005
+"""Less is rounding of the shots, not a rut."""
 
 
 @dataclass(frozen=True)
@@ -84,11 +86,18 @@ def _shade(index: int, count: int) -> str:
 def _fills(frame: Frame, sheet: ThicknessSheet, levels: list[float]) -> str:
     vertices, triangles = mesh(sheet.easts_m, sheet.norths_m, sheet.thick_m)
     reach = shapely.make_valid(shapely.Polygon(sheet.ring_m))
-    parts = [el("path", d=rings(frame, reach), fill=BELOW, fill_rule="evenodd")]
-    for index, level in enumerate(levels):
-        data = rings(frame, region_above(vertices, triangles, level - 1e-6).intersection(reach))
+    # Along the edge the grid knows no whole cell: there the pile is thin, not under its base.
+    parts = [el("path", d=rings(frame, reach), fill=_shade(0, len(levels)), fill_rule="evenodd")]
+    regions = [
+        (region_above(vertices, triangles, level), _shade(index, len(levels)))
+        for index, level in enumerate(levels)
+        if index
+    ]
+    under = vertices * np.array([1.0, 1.0, -1.0])
+    for region, colour in (*regions, (region_above(under, triangles, LEAST_BELOW_M), BELOW)):
+        data = rings(frame, region.intersection(reach))
         if data:
-            parts.append(el("path", d=data, fill=_shade(index, len(levels)), fill_rule="evenodd"))
+            parts.append(el("path", d=data, fill=colour, fill_rule="evenodd"))
     return el("g", *parts, class_="thickness-fills")
 
 

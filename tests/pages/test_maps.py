@@ -77,6 +77,9 @@ def test_thickness_is_shaded_by_round_steps_and_the_part_below_is_told() -> None
     )
     assert f'fill="{thickness.BELOW}"' in drawn
     assert "under the base" in drawn
+    above = thickness_map(ThicknessSheet(along, along, thick + 1.0, ring), name="Thickness")
+    fills = above[: above.index('class="key"')]
+    assert f'fill="{thickness.BELOW}"' not in fills, "a pile that stands on its base is nowhere under it"
     assert HEIGHTS[0] not in drawn, "shades are taken from within the scale"
     feet = thickness.levels_of(ThicknessSheet(along, along, thick, ring), Ruler(0.3048, "ft"))
     assert np.allclose(np.array(feet) / 0.3048 % 2.0, 0.0)
