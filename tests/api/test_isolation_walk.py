@@ -14,6 +14,9 @@ from inventory import places
 from tests.api.intruder import Intruder
 from tests.api.urltable import routes
 from tests.cast import Cast
+from tests.inventory.money_scene import rows_of_money
+from tests.inventory.month_scene import rows_of_months
+from tests.inventory.yardbook import rows_of_movements
 from tests.surveys.book_scene import book as field_book
 from tests.surveys.book_scene import known, received
 from tests.surveys.scene import Yard, heap
@@ -26,6 +29,9 @@ NEUTRAL: dict[str, list[Any]] = {
     "step": ["approve", "withdraw", "submit", "review", "send_back"],
     "part": ["surface.ply", "vertices.csv", "contours.geojson"],
     "form": ["csv", "xlsx"],
+    "period": ["2025-06"],
+    "month": ["2025-06"],
+    "year": [2025],
 }
 """Parameters that name no thing of anybody."""
 
@@ -70,7 +76,16 @@ def values(yard: Yard, others: Cast) -> dict[str, list[Any]]:
         "control_id": [point.pk for point in marks],
         "person_id": [yard.surveyor.pk, yard.company.manager.pk],
         "reduction_id": list(book.reductions.values_list("pk", flat=True)),
+        **rows_of_movements(yard.company, yard.pile),
+        **money_of(yard, approved.surveyed_on),
+        **rows_of_months(yard.company, yard.pile, approved.surveyed_on),
     }
+
+
+def money_of(yard: Yard, day: dt.date) -> dict[str, list[Any]]:
+    """What money has, less the names of months and years, which are nobody's."""
+    rows = rows_of_money(yard.company, yard.pile, day)
+    return {name: rows[name] for name in rows if name not in NEUTRAL}
 
 
 @pytest.fixture
