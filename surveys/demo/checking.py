@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import date
 
 from surveys import review
@@ -88,17 +88,25 @@ def judge(book: Book, measurement: Measurement) -> None:
         review.approve(measurement, book.cast.lead)
 
 
-def put_right(book: Book) -> None:
+WENT_WRONG: dict[tuple[str, date], Callable[[Book], object]] = {
+    WRONG_POLE: lambda book: send_correction(book, *WRONG_POLE, CORRECTED_IN_MAY),
+    LOST_CODES: lambda book: send_correction(book, *LOST_CODES, CODES_SENT_AGAIN),
+    OLD_BASE: lambda book: measure_again(book, *OLD_BASE, RIGHT_BASE),
+    POLE_OF_ONE_SETUP: lambda book: _with_the_right_pole(book),
+}
+"""What went wrong in the year, and what puts it right."""
+
+
+def put_right(book: Book, wrong: Iterable[tuple[str, date]] = tuple(WENT_WRONG)) -> None:
     """Ask for the second versions of the surveys that went wrong, unless they exist."""
-    if not _has_version_two(book, WRONG_POLE):
-        send_correction(book, *WRONG_POLE, CORRECTED_IN_MAY)
-    if not _has_version_two(book, LOST_CODES):
-        send_correction(book, *LOST_CODES, CODES_SENT_AGAIN)
-    if not _has_version_two(book, OLD_BASE):
-        measure_again(book, *OLD_BASE, RIGHT_BASE)
-    if not _has_version_two(book, POLE_OF_ONE_SETUP):
-        correct_the_pole(book)
-        measure_again(book, *POLE_OF_ONE_SETUP, POLE_READ_AGAIN)
+    for key in wrong:
+        if not _has_version_two(book, key):
+            WENT_WRONG[key](book)
+
+
+def _with_the_right_pole(book: Book) -> None:
+    correct_the_pole(book)
+    measure_again(book, *POLE_OF_ONE_SETUP, POLE_READ_AGAIN)
 
 
 def _has_version_two(book: Book, key: tuple[str, date]) -> bool:
