@@ -204,6 +204,18 @@ def test_presets_are_data_and_marked_from_memory():
         preset("first")
 
 
+def test_the_strictest_preset_is_what_one_law_asks_for():
+    """Washington Administrative Code 332-130-090 (1), read: 1 : 10,000 with 10″ √n angles."""
+    items = json.loads((ROOT / "tests" / "reference" / "traverse.json").read_text(encoding="utf-8"))["items"]
+    rule = next(item for item in items if item["id"] == "T-12")
+    limits = preset("third-order-1").limits()
+    count = rule["inputs"]["n_angles"]
+    assert rule["published"]["rule_1_10000"] == f"{limits.angle_seconds:.0f}*sqrt(n) arc-seconds"
+    allowed = rule["recomputed"]["limit_1_10000_n5_arcsec"]
+    assert limits.angle_seconds * math.sqrt(count) == pytest.approx(allowed, abs=0.005)
+    assert limits.smallest_ratio == 10_000
+
+
 def test_height_limit_grows_with_the_root_of_the_length():
     # 12 mm √km on 0.3 km: 6.6 mm; 5 mm pass, 8 mm stop.
     loop = "from,to,direction,distance,height_difference\nA,B,0,100,1\nB,C,120,100,1\nC,A,240,100,{}\n"
