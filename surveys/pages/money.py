@@ -53,7 +53,7 @@ class ValueForm(PlainForm):
         help_text="Cost sheet 2025-11, price list 4, a broker's letter.",
     )
     valid_from = DateField(label="In force from")
-    valid_to = DateField(label="To before", required=False, help_text="Empty: until replaced.")
+    valid_to = DateField(label="To before", required=False, help_text="Empty: until another follows.")
     reason = forms.CharField(label="Reason", widget=forms.Textarea(attrs={"rows": 2}))
 
     def __init__(self, organization: Any, *args: Any, **kwargs: Any) -> None:

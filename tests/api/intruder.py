@@ -17,6 +17,8 @@ from django.db import models
 from django.test import Client
 from knox.models import AuthToken
 
+from inventory.accounts import PARTS
+from inventory.journals import CASES
 from inventory.models import Organization, Role, User
 from tests.api.urltable import Route
 from tests.surveys.scene import HEADER
@@ -48,7 +50,7 @@ def fingerprint(organization: Organization) -> str:
 def telling_texts(organization: Organization) -> set[str]:
     """Texts in its rows by which somebody would know them: no choices, and not too short."""
     found: set[str] = set()
-    words_of_the_service: set[str] = set(Role.values)
+    words_of_the_service: set[str] = {*Role.values, *PARTS, *CASES}
     for model, rows in rows_of(organization):
         for each in model._meta.fields:
             words_of_the_service |= {str(value) for value, _ in each.choices or ()}

@@ -9,7 +9,7 @@ from typing import Any
 
 from django.utils import timezone
 
-from inventory import accounts, closing_entries
+from inventory import accounts, closing_entries, sheet
 from inventory.models import Adjustment, Material, Period, Pile, Site
 from inventory.movements import record_movement, record_opening
 from inventory.periods import open_period, period_of
@@ -27,7 +27,7 @@ class Money:
 
     def value(self, material: Material, per_t: str, kind: str = "cost", **given: Any) -> Any:
         """A value in force, proposed by the accountant and approved by the controller."""
-        given = {"source": "cost sheet", "reason": "yearly", "valid_from": JAN, **given}
+        given = {"source": "cost sheet", "reason": "standard costs reviewed", "valid_from": JAN, **given}
         proposal = propose_value(
             material=material, kind=kind, per_t=per_t, by=self.company.accountant, **given
         )
@@ -93,14 +93,18 @@ def rows_of_money(company: Company, pile: Pile, day: dt.date) -> dict[str, list[
     value = money.value(pile.material, "5.00")
     given = {"part": "inventory", "account": "Yard stock 14000", "valid_from": JAN}
     accounts.set_account(company.organization, **given, by=company.accountant)
-    record_opening(pile, quantity=7000, on=day.replace(day=1), by=company.accountant)
+    if not pile.movements.exists():
+        record_opening(pile, quantity=7000, on=day.replace(day=1), by=company.accountant)
     period = money.month(pile.site, day)
     money.moved(pile, "own-works", "10", day)
+    sheet.keep(period)
     closing_entries.close_journals(period, company.accountant)
     return {
         "value_id": [value.pk],
         "period_id": [period.pk],
-        "period": [period.name],
+        "count_id": list(pile.counts.values_list("pk", flat=True)),
         "site": [pile.site.code],
+        "period": [period.name],
+        "month": [period.name],
         "year": [day.year],
     }
