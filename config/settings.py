@@ -214,6 +214,7 @@ SPECTACULAR_SETTINGS = {
         "FileStateEnum": "surveys.models.SurveyFile.State",
         "ReductionStateEnum": "surveys.models.BookReduction.State",
         "DensityStateEnum": "inventory.models.DensityRecord.State",
+        "ImportStateEnum": "inventory.models.MovementImport.State",
         "MovementKindEnum": "inventory.models.Movement.Kind",
         "RecordedKindEnum": "inventory.api.movements.RECORDED",
         "ScaleKindEnum": "inventory.models.Scale.Kind",

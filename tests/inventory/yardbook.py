@@ -6,9 +6,10 @@ import datetime as dt
 from decimal import Decimal
 from typing import Any
 
-from inventory import movements, owners, scales
+from inventory import belts, movements, owners, scales
 from inventory.balances import book_balances
 from inventory.models import Movement, Period, Pile, Scale, Site, StockOwner
+from inventory.tickets.posting import post_tickets, receive_tickets
 from tests.cast import Company
 
 ZONE = "America/Chicago"
@@ -73,3 +74,41 @@ class YardBook:
     def balance(self, pile: Pile | None = None, on: str = "2999-01-01") -> Decimal:
         pile = pile or self.pile
         return book_balances([pile], on=dt.date.fromisoformat(on))[pile.pk]
+
+
+def rows_of_movements(company: Company, pile: Pile) -> dict[str, list[Any]]:
+    """Something of everything that moves on a pile, by the parameters that address it."""
+    site = pile.site
+    scale = scales.add_scale(
+        site,
+        code="BELT-7",
+        name="Belt under the screen",
+        kind="belt",
+        standard_uncertainty_percent="0.5",
+        by=company.manager,
+    )
+    for hour, total in ((6, 1000), (18, 1450)):
+        moment = dt.datetime(2025, 2, 3, hour, tzinfo=dt.UTC)
+        belts.record_reading(scale, pile, read_at=moment, totaliser=total, by=company.accountant)
+    sold = movements.record_movement(
+        pile,
+        kind="sale",
+        quantity="28.1",
+        moved_at=dt.datetime(2025, 2, 4, 9, tzinfo=dt.UTC),
+        by=company.accountant,
+        document="88213",
+        counterparty="Customer A01",
+    )
+    owner = owners.add_owner(company.organization, code="OWN-A01", name="Customer A01", by=company.manager)
+    data = f"Ticket,Date,Pile,Net\n1,2025-02-05,{pile.code},28.1\n".encode()
+    kept = [
+        receive(site, "tickets-of-february.csv", data, by=company.accountant)
+        for receive in (receive_tickets, post_tickets)
+    ]
+    return {
+        "movement_id": [sold.pk],
+        "import_id": [each.pk for each in kept],
+        "scale_id": [scale.pk],
+        "scale": [scale.code],
+        "owner_id": [owner.pk],
+    }
