@@ -6,7 +6,7 @@ from django.db.models import QuerySet
 
 from surveys.certificates.numbering import Asked
 from surveys.errors import CertificateAmbiguous, NoSuchCertificate
-from surveys.models import Measurement, State
+from surveys.models import Alert, Measurement, State
 
 CERTIFIED = (State.APPROVED, State.SUPERSEDED)
 
@@ -66,6 +66,17 @@ def refused_words(asked: Asked, named: QuerySet[Measurement]) -> str:
     versions = ", ".join(f"version {version} is {State(state).label}" for version, state in there)
     which = asked.number if asked.version is None else f"{asked.number} version {asked.version}"
     return f"There is no approved certificate {which}: {versions}."
+
+
+def doubt_about(measurement: Measurement) -> str:
+    """What was found when figures of this pile and day were recomputed and came out otherwise."""
+    open_alert = Alert.objects.filter(
+        pile=measurement.pile_id,
+        due_on=measurement.surveyed_on,
+        kind=Alert.Kind.NOT_REPRODUCIBLE,
+        resolved_at__isnull=True,
+    ).first()
+    return open_alert.message if open_alert else ""
 
 
 def replacement_of(measurement: Measurement) -> Measurement | None:

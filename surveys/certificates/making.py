@@ -17,7 +17,7 @@ from compute.change import Change, change_between, dated_from
 from compute.records import UncertaintyModel
 from surveys import computing
 from surveys.certificates.control import residuals
-from surveys.certificates.finding import CERTIFIED, replacement_of
+from surveys.certificates.finding import CERTIFIED, doubt_about, replacement_of
 from surveys.certificates.issuing import content_of, issue
 from surveys.certificates.numbering import certificate_of, file_name
 from surveys.certificates.pictures import pictures_of
@@ -111,10 +111,10 @@ def change_of(first: Measurement, first_arrays: Arrays, second: Measurement, sec
 
 
 def standing_of(measurement: Measurement) -> Standing:
-    new = replacement_of(measurement)
+    new, doubt = replacement_of(measurement), doubt_about(measurement)
     if new is None:
-        return Standing(measurement.state)
-    return Standing(measurement.state, new.version, new.correction_reason)
+        return Standing(measurement.state, doubt=doubt)
+    return Standing(measurement.state, new.version, new.correction_reason, doubt)
 
 
 def typeset(given: Given, dated: dt.datetime | None) -> bytes:

@@ -34,6 +34,7 @@ class Standing:
     state: str
     replaced_by: int | None = None
     replaced_why: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,9 @@ def status(given: Given) -> dict[str, str]:
     """The word that stands large on every page, and the sentence that explains it."""
     people = given.content["people"]
     by = f"Approved by {people['approved_by']}, {given.printed.when(people['approved_at'])}."
+    if given.standing.doubt and given.standing.state in (State.APPROVED, State.SUPERSEDED):
+        word = "NOT REPRODUCIBLE"
+        return {"word": word, "tone": "refused", "line": f"{by} {given.standing.doubt}", "across": word}
     if given.standing.state == State.APPROVED:
         return {"word": "APPROVED", "tone": "settled", "line": by, "across": ""}
     if given.standing.state == State.SUPERSEDED:

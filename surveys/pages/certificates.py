@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET
 from compute.errors import Refused
 from inventory.errors import BookRefused, NotAllowed
 from surveys.certificates import making
-from surveys.certificates.finding import CERTIFIED, replacement_of
+from surveys.certificates.finding import CERTIFIED, doubt_about, replacement_of
 from surveys.certificates.numbering import certificate_of
 from surveys.certificates.particulars import OPEN_STATES, newest_of, proposal_for, state_particulars
 from surveys.certificates.wording import NOT_STATED, SEAL_MISSING
@@ -61,6 +61,7 @@ def certificate_page(request: HttpRequest, measurement_id: int) -> HttpResponse:
         "may_take": request.standing.can("export_stock") and bool(m.geometry_path),
         "is_certified": m.state in CERTIFIED,
         "replaced_by": replacement_of(m),
+        "doubt": doubt_about(m),
         "seal_missing": SEAL_MISSING if seal_is_missing(stated) else "",
     }
     return show(request, "pages/certificate.html", context, 422 if form.errors else 200)
@@ -134,5 +135,6 @@ def known_as(m: Measurement) -> dict[str, Any]:
         "version": version,
         "is_certified": m.state in CERTIFIED,
         "replaced_by": replacement_of(m),
+        "doubt": doubt_about(m),
         "units": Units.of(m.survey.site),
     }

@@ -11,9 +11,10 @@ import pypdf
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from surveys import review
-from surveys.models import CertificateParticulars
+from surveys.models import Alert, CertificateParticulars
 from tests.cast import Cast
 from tests.surveys.scene import Yard, heap
 
@@ -175,6 +176,26 @@ def test_a_printed_digest_is_verified(yard: Yard, as_: Callable[[Any], Client]) 
         .split("<footer")[0]
         .split("Nothing was worked out")[0]
     )
+
+
+def test_what_does_not_come_out_again_is_marked(yard: Yard, as_: Callable[[Any], Client]) -> None:
+    measurement = yard.approved()
+    alert = Alert.objects.create(
+        site=yard.site,
+        pile=yard.pile,
+        kind=Alert.Kind.NOT_REPRODUCIBLE,
+        due_on=measurement.surveyed_on,
+        message="QRY-01 is not reproducible: another digest.",
+        owner_role="lead_surveyor",
+        raised_at=timezone.now(),
+    )
+    page = as_(yard.lead)
+    assert "another digest" in page.get(reverse("verify", args=[measurement.digest])).content.decode()
+    assert "NOT REPRODUCIBLE" in text_of(page.get(pdf_of(measurement)).content)
+    alert.resolved_at = timezone.now()
+    alert.save()
+    assert "Approved and in force" in page.get(reverse("verify", args=[measurement.digest])).content.decode()
+    assert "NOT REPRODUCIBLE" not in text_of(page.get(pdf_of(measurement)).content)
 
 
 def test_a_digest_is_told_to_members_alone(yard: Yard, cast: Cast, as_: Callable[[Any], Client]) -> None:
