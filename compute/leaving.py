@@ -52,12 +52,14 @@ class LeavingRequest:
     of       : set-up of each of `shots`, in their order
     outline  : (K, 2) where the pile is expected
     traverse : the solved field book
+    refusal  : why the book could not be solved, if it could not
     """
 
     shots: Shots | None = None
     of: SetupShots | None = None
     outline: FloatArray | None = None
     traverse: TraverseResult | None = None
+    refusal: Refused | None = None
     limits: FindingLimits = field(default_factory=FindingLimits)
 
 
@@ -75,7 +77,7 @@ class _Pile:
 
 def before_leaving(request: LeavingRequest) -> tuple[Finding, ...]:
     """Everything worth doing before leaving, the gravest first; empty where nothing is missing."""
-    found = list(_book(request.traverse))
+    found = [*_book(request.traverse), *_refused(request.refusal)]
     if request.shots is not None and len(request.shots):
         pile = _pile(request.shots, request.outline)
         found += [
@@ -88,7 +90,7 @@ def before_leaving(request: LeavingRequest) -> tuple[Finding, ...]:
             *_extremes(pile),
             *_setups(pile, request.of),
         ]
-    elif request.shots is not None or request.traverse is None:
+    elif request.shots is not None or (request.traverse is None and request.refusal is None):
         found.append(_finding("nothing-shot", "stop", "There is not a single shot yet.", "Shoot the pile."))
     found += _checks(request)
     gravity = {"stop": 0, "warn": 1, "note": 2}
@@ -366,6 +368,22 @@ def _book(traverse: TraverseResult | None) -> list[Finding]:
         for f in traverse.record["findings"]
         if f["code"] in BOOK_CODES
     ]
+
+
+def _refused(refusal: Refused | None) -> list[Finding]:
+    """A book that cannot be solved yet is no reason to say nothing: what is wrong with it, line by line."""
+    if refusal is None:
+        return []
+    lines = "; ".join(f"line {p.line}: {p.message}" for p in refusal.problems[:5])
+    more = refusal.total_problems - min(len(refusal.problems), 5)
+    told = f" {lines}" + (f"; and {more} more" if more > 0 else "") if lines else ""
+    return [
+        _finding(
+            "book-not-solved", "stop", f"{refusal.message}{told}",
+            refusal.remedy or "Correct the lines in the book while the instrument still stands.",
+            refusal.where or "field book",
+        )
+    ]  # fmt: skip
 
 
 def _checks(request: LeavingRequest) -> list[Finding]:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from compute.blunders import SetupShots
+from compute.errors import Refused
 from compute.leaving import LeavingRequest, before_leaving
 from compute.records import Shots
 from compute.roles import ROLE_INDEX
@@ -97,6 +98,21 @@ def test_the_book_s_own_findings_come_along():
     wrong = field_book(targets={("CP2", "CP3"): "1.900"})
     solved = solve_traverse(TraverseRequest(wrong.encode(), "book.csv", CONTROL))
     assert found(traverse=solved)["misclosure-height"].severity == "stop"
+
+
+def test_every_beginning_of_a_book_gives_an_answer():
+    """Cut off after any line, the book is either solved or refused, and the check tells what to do."""
+    rows = field_book().splitlines(keepends=True)
+    refused = 0
+    for count in range(len(rows)):
+        data = "".join(rows[: count + 1]).encode()
+        try:
+            request = LeavingRequest(traverse=solve_traverse(TraverseRequest(data, "book.csv", CONTROL)))
+        except Refused as refusal:
+            request, refused = LeavingRequest(refusal=refusal), refused + 1
+            assert "book-not-solved" in {f.code for f in before_leaving(request)}
+        assert all(f.message and f.remedy for f in before_leaving(request))
+    assert 0 < refused < len(rows)
 
 
 @pytest.mark.parametrize("seed", range(6))
