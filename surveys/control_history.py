@@ -49,6 +49,7 @@ def checks_of(site: Site) -> list[CheckMeasurement]:
         CheckMeasurement.objects.filter(survey__site=site, file__set_aside_at=None)
         .filter(Q(reduction=None) | Q(reduction__state__in=LIVE))
         .select_related("control_point", "reduction")
+        .defer("reduction__record", "reduction__request")
         .order_by("measured_on", "pk")
     )
     found = list(rows)
