@@ -36,7 +36,7 @@ class Cells:
 
     def _cell(self, cells: list[str], name: str) -> str:
         place = self.index.get(name)
-        return "" if place is None else cells[place].strip()
+        return "" if place is None else cells[place]
 
     def _number(self, line: int, cells: list[str], name: str) -> Decimal | None:
         text = self._cell(cells, name)
@@ -59,6 +59,6 @@ class Cells:
 
     def _say(self, line: int, name: str, message: str, remedy: str) -> None:
         place = self.index.get(name)
-        value = "" if place is None or place >= len(self.cells) else self.cells[place].strip()
+        value = "" if place is None or place >= len(self.cells) else self.cells[place]
         column = 0 if place is None else place + 1
         self.report.add(TicketProblem(message, remedy, line, column, FIELDS.get(name, ""), value))

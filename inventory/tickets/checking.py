@@ -124,6 +124,7 @@ class Checker(Cells):
 
     def _line(self, line: int, cells: list[str]) -> None:
         """The row of one line, or all that is wrong with it."""
+        cells = [cell.strip() for cell in cells]
         self.cells, before = cells, self.report.total
         if len(cells) < self.width:
             self._say(line, "", f"has {len(cells)} columns, {self.width} are needed", "Complete the line.")
@@ -137,7 +138,7 @@ class Checker(Cells):
             self._tried(self._reading, line, cells, pile, when)
             return
         weights = self._tried(self._weights, line, cells)
-        price = self._tried(self._number, line, cells, "unit_price")
+        price = self._tried(self._number, line, cells, "unit_price") if "unit_price" in self.index else None
         scale = self._tried(self._scale, line, cells)
         document, counterparty, haulier, note = [self._text(line, cells, name) for name in TEXTS]
         kind = KINDS_OF.get(what, what)
