@@ -109,7 +109,7 @@ def pinned_book(
         "limits": _overridden(asdict(limits), settings.limits, "limits"),
         "precision": _overridden(asdict(Precision()), settings.precision, "precision"),
         "corrections": [correction.as_dict() for correction in corrections],
-        "stored": _stored(file, settings),
+        "stored": _stored(file, read, settings),
         "algorithm": ALGORITHM,
     }
 
@@ -173,11 +173,14 @@ def _overridden(defaults: dict[str, Any], given: Sequence[tuple[str, float]], wh
     return {**defaults, **dict(given)}
 
 
-def _stored(file: SurveyFile, settings: BookSettings) -> dict[str, Any] | None:
-    if settings.stored is None:
+def _stored(file: SurveyFile, read: TraverseFile, settings: BookSettings) -> dict[str, Any] | None:
+    """The file of stored coordinates as it is pinned; the book itself where its own columns hold them."""
+    own = any(sight.northing is not None for sight in read.sights)
+    asked = settings.stored or (file.pk if own else None)
+    if asked is None:
         return None
     beside = SurveyFile.objects.filter(
-        pk=settings.stored, survey=file.survey_id, state=SurveyFile.State.READ, set_aside_at__isnull=True
+        pk=asked, survey=file.survey_id, state=SurveyFile.State.READ, set_aside_at__isnull=True
     ).first()
     if beside is None:
         raise BadOption(

@@ -10,9 +10,10 @@ import numpy as np
 import pyarrow as pa
 
 from compute.digest import digest
+from compute.findings.said import Entry
 from compute.pointfiles import Points, read_points
 from compute.pointfiles.records import ReadAs
-from compute.records import SourceFile
+from compute.records import Finding, SourceFile
 from compute.traverse.book_record import book_record
 from compute.traverse.detail import Shot
 from compute.traverse.solve import TraverseResult, solve_traverse
@@ -23,6 +24,7 @@ from surveys.errors import BookNotClosed, EvidenceMissing, ReductionDiffers
 from surveys.fieldbook_request import traverse_request
 from surveys.models import StoredFile
 
+STORED_OFF = Entry("stored-off", "note", "Stored coordinates that differ from what the book comes to.")
 STORED_TOLERANCE_M = float(LENGTH_IN_M["foot"]) / 100.0
 """Stored coordinates beyond this are flagged: a hundredth of a foot. Common practice, no source."""
 
@@ -63,7 +65,9 @@ def solved_from(
     file, record, shots = pins["file"], book_record(result), result.shots
     hashed = record["digest"]
     if stored is not None:
-        record = {**record, "stored": _differences(result, stored)}
+        differences = _differences(result, stored)
+        findings = [*record["findings"], *_beyond(differences, file["unit"])]
+        record = {**record, "stored": differences, "findings": findings}
         if pins["stored"]["move"] and result.stations is not None:
             shots = move_with_stations(_as_stored(shots, stored), moves_of(result, stored))
             record["shots"] = [_row(shot) for shot in shots]
@@ -173,6 +177,22 @@ def _differences(result: TraverseResult, stored: tuple[StoredPoint, ...]) -> lis
         }
         for one in compare_stored(result, stored, STORED_TOLERANCE_M)
     ]
+
+
+def _beyond(differences: list[dict[str, Any]], unit: str) -> list[dict[str, Any]]:
+    beyond = [one for one in differences if one["beyond"]]
+    if not beyond:
+        return []
+    named = ", ".join(one["point"] for one in beyond[:10]) + (" …" if len(beyond) > 10 else "")
+    finding = Finding(
+        code=STORED_OFF.code,
+        severity=STORED_OFF.severity,
+        message=f"{len(beyond)} of {len(differences)} stored points differ from the book by more than "
+        f"{STORED_TOLERANCE_M / float(LENGTH_IN_M[unit]):.3f}: {named}.",
+        where="stored coordinates",
+        remedy="Where stations were adjusted, move each set-up's shots with its station in a new version.",
+    )
+    return [finding.as_dict()]
 
 
 def _as_stored(shots: tuple[Shot, ...], stored: tuple[StoredPoint, ...]) -> tuple[Shot, ...]:

@@ -68,6 +68,7 @@ def density_on(pile: Pile, day: dt.date) -> tuple[DensityRecord | None, dict[str
 def files_of(survey: Survey, pile: Pile) -> dict[str, Any]:
     """The point files and the drawn edge that concern `pile`, in the order of their hashes."""
     of_pile = SurveyFile.objects.filter(Q(pile=pile) | Q(pile__isnull=True), survey=survey)
+    of_pile = of_pile.exclude(purpose=SurveyFile.Purpose.STORED)
     live = list(of_pile.filter(set_aside_at__isnull=True).select_related("stored_file"))
     refuse_unclear(live, pile)
     refuse_without_shots(live, pile)

@@ -76,9 +76,10 @@ def book_findings() -> str:
     from compute.traverse.entries import ENTRIES
     from surveys.control_history import MOVING
     from surveys.fieldbook_findings import WITHOUT_HEIGHT
+    from surveys.fieldbook_solving import STORED_OFF
 
     of_setups = [entry for entry in vars(said).values() if isinstance(entry, Entry)]
-    entries = [*ENTRIES, *of_setups, MOVING, WITHOUT_HEIGHT]
+    entries = [*ENTRIES, *of_setups, MOVING, STORED_OFF, WITHOUT_HEIGHT]
     return table_of(sorted(entries, key=lambda entry: (entry.code, entry.severity)))
 
 

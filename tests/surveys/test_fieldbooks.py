@@ -397,10 +397,26 @@ def test_stored_coordinates_are_compared_point_by_point(yard: Yard) -> None:
     differences = reduction.record["stored"]
     assert {one["point"] for one in differences} == {*MARKS, *(point for point, *_ in frustum_shots())}
     assert [one["point"] for one in differences if one["beyond"]] == ["5"]
+    assert "1 of 18 stored points differ from the book by more than 0.003: 5." in {
+        finding["message"] for finding in reduction.findings
+    }
     assert differences[0]["height"] == pytest.approx(0.05, abs=0.0015)
     # Stored coordinates are never measured themselves.
     assert measured(file, yard.surveyor).record["shots"]["read"] == 14
     assert sheets.stored_differences(sheets.sheet_of(reduction)) == differences
+
+
+def test_coordinates_in_the_book_itself_are_compared_without_being_asked(yard: Yard) -> None:
+    known(yard)
+    true = {point: place for point, place, _ in frustum_shots()}
+    head, *lines = book().decode().splitlines()
+    told = [f"{head},northing,easting,elevation"]
+    for line in lines:
+        place = true.get(line.split(",")[2])
+        told.append(f"{line}," + (",".join(f"{value:.3f}" for value in place) if place else ",,"))
+    file = received(yard, "\n".join(told).encode())
+    assert {one["point"] for one in live(file).record["stored"]} == set(true)
+    assert not any(one["beyond"] for one in live(file).record["stored"])
 
 
 def test_stored_shots_move_with_their_station_on_request(yard: Yard) -> None:
