@@ -214,6 +214,8 @@ SPECTACULAR_SETTINGS = {
         "FileStateEnum": "surveys.models.SurveyFile.State",
         "ReductionStateEnum": "surveys.models.BookReduction.State",
         "DensityStateEnum": "inventory.models.DensityRecord.State",
+        "PeriodStateEnum": "inventory.models.Period.State",
+        "AdjustmentStateEnum": "inventory.models.Adjustment.State",
         "ImportStateEnum": "inventory.models.MovementImport.State",
         "MovementKindEnum": "inventory.models.Movement.Kind",
         "RecordedKindEnum": "inventory.api.movements.RECORDED",

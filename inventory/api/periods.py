@@ -131,7 +131,7 @@ class SumShown(Terms):
     measured_n = serializers.IntegerField()
 
 
-class SheetShown(serializers.Serializer):
+class MonthSheetShown(serializers.Serializer):
     period = PeriodShown()
     is_kept = serializers.BooleanField()
     lines = LineShown(many=True)
@@ -188,12 +188,13 @@ class AdjustmentShown(MoneyHidden, serializers.ModelSerializer):
 
 
 class AdjustmentGiven(serializers.Serializer):
-    """`tonnes` signed, positive into the book; without a `count` only as an `override`."""
+    """`tonnes` signed, positive into the book. A `reason_code` that is unknown is refused with those that
+    are known; one of them needs no `count`."""
 
     pile = Own(Pile, ("site__organization",))
     tonnes = serializers.DecimalField(max_digits=16, decimal_places=3)
     nature = serializers.ChoiceField(Adjustment.Nature.choices)
-    reason_code = serializers.ChoiceField(list(adjusting.REASONS))
+    reason_code = serializers.CharField(max_length=40)
     reason = serializers.CharField()
     count = Own(StockCount, (), required=False, allow_null=True, default=None)
 
@@ -272,7 +273,7 @@ class PeriodRow(OnePeriod, Row):
 class PeriodSheet(OnePeriod):
     """The month-end sheet: kept lines once the period is reconciled, else as it stands now."""
 
-    serializer_class = SheetShown
+    serializer_class = MonthSheetShown
 
     def get(self, request: Request, **kwargs: Any) -> Response:
         sheet = sheet_of(self.get_object())

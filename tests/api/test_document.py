@@ -21,6 +21,7 @@ from surveys import fieldbooks, intake
 from tests.api.calling import signed_in, with_token
 from tests.api.urltable import PARAMETER, routes
 from tests.inventory.money_scene import rows_of_money
+from tests.inventory.month_scene import rows_of_months
 from tests.inventory.yardbook import rows_of_movements
 from tests.surveys.book_scene import book as field_book
 from tests.surveys.book_scene import known
@@ -111,6 +112,7 @@ def filled(yard: Yard) -> dict[str, list[Any]]:
         "reduction_id": list(book.reductions.values_list("pk", flat=True)),
         **rows_of_movements(yard.company, yard.pile),
         **rows_of_money(yard.company, yard.pile, survey.surveyed_on),
+        **rows_of_months(yard.company, yard.pile, survey.surveyed_on),
     }
 
 

@@ -64,6 +64,7 @@ MAY = {
         "approve_period",
         "agree_restatement",
         "see_money",
+        "see_audit_trail",
         "export_period",
     },
     "accountant": {"see", "export_stock", "record_hazards", "reconcile_period", "propose_value"}
@@ -73,7 +74,7 @@ MAY = {
     | {"approve_value", "set_policy", "verify", "take_evidence"}
     | LEDGER,
     "auditor": {"see", "export_stock", "recompute", "see_money", "export_period"}
-    | {"verify", "take_evidence"},
+    | {"verify", "take_evidence", "see_audit_trail"},
     "administrator": {"see", "keep_people", "verify"},
 }
 
