@@ -62,7 +62,7 @@ def simplified(full: Surface, budget: int = BUDGET) -> Simplified:
         if room <= 0:
             break
         missed = np.flatnonzero(~keep)
-        # The last rounds look at all, as what is stated does; those before at enough to tell the rough places.
+        # The last rounds look at all, as what is stated does; those before at enough to tell what is rough.
         step = 1 if rounds_left <= 2 else max(1, len(missed) // LOOKED_AT)
         keep[_worst_missed(full, thin, missed[::step], room)] = True
         thin = _thinned(full, keep, lines)
