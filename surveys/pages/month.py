@@ -234,6 +234,8 @@ def link_of(period: Period, task: Task) -> str:
     if kind == "period":
         before = periods.previous_of(period)
         return "" if before is None else _back(before)
+    if kind == "measurement":
+        return reverse("measurement", args=[pk])
     anchors = {"pile": f"#pile-{pk}", "adjustment": f"#adjustment-{pk}"}
     return anchors.get(kind, "")
 
