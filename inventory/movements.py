@@ -21,11 +21,12 @@ from inventory.entering import (
     enter,
     follow,
     lock_piles,
+    named,
     opening_of,
     pair,
     record,
 )
-from inventory.errors import AcrossOrganizations, BadEntry
+from inventory.errors import AcrossOrganizations, BadEntry, DocumentChanged
 from inventory.models import Movement, Pile, Scale, User
 from inventory.reversing import loss_of, reverse_movement
 from inventory.rights import require
@@ -146,7 +147,9 @@ def record_transfer(
     out, into, is_new = _two_legs(from_pile, to_pile, kinds, weighed, moved_at, by, accept_late, texts)
     lost_t = weighed.tonnes - arrived.tonnes
     if not is_new:
-        return Transfer(out, into, loss_of(into))
+        known = loss_of(into)
+        _check_same_loss(out, -known.tonnes if known is not None else Decimal(0), lost_t)
+        return Transfer(out, into, known)
     loss = None
     if lost_t:
         given = {"quantity": f"{lost_t:f}", "unit": "tonne", "lost_of": into.pk, "received": arrived.given}
@@ -251,6 +254,15 @@ def record_adjustment(
     texts = {"source": "adjustment", "document": document, "note": note}
     movement = _built(pile, Kind.ADJUSTMENT, 1 if tonnes > 0 else -1, weighed, moved_at, texts)
     return _entered(movement, "post_adjustment", by, accept_late=False)
+
+
+def _check_same_loss(out: Movement, known_t: Decimal, lost_t: Decimal) -> None:
+    if known_t != lost_t:
+        raise DocumentChanged(
+            f"{named(out)} is in the book already, with {known_t} t lost on the way, not {lost_t} t. "
+            "It stands untouched; nothing was recorded.",
+            where="received",
+        )
 
 
 def _two_piles(from_pile: Pile, to_pile: Pile, by: User) -> tuple[Pile, Pile]:

@@ -138,7 +138,7 @@ class Checker(Cells):
             self._tried(self._reading, line, cells, pile, when)
             return
         weights = self._tried(self._weights, line, cells)
-        price = self._tried(self._number, line, cells, "unit_price") if "unit_price" in self.index else None
+        price = self._tried(self._price, line, cells) if "unit_price" in self.index else None
         scale = self._tried(self._scale, line, cells)
         document, counterparty, haulier, note = [self._text(line, cells, name) for name in TEXTS]
         kind = KINDS_OF.get(what, what)
@@ -291,6 +291,14 @@ class Checker(Cells):
             return tonnes, None, None, f'{{"quantity": "{net}", "unit": "{unit}"}}'
         given = f'{{"quantity": "{net}", "unit": "{unit}", "gross": "{gross}", "tare": "{tare}"}}'
         return tonnes, in_tonnes(gross, size), in_tonnes(tare, size), given
+
+    def _price(self, line: int, cells: list[str]) -> Decimal | None:
+        price = self._number(line, cells, "unit_price")
+        if price is not None and (price < 0 or price != round(price, 4)):
+            self._wrong(
+                line, "unit_price", f"a price of {price}", "Give at most four decimal places, not below 0."
+            )
+        return price
 
     def _unit(self, line: int, cells: list[str]) -> str:
         word = self._cell(cells, "unit")

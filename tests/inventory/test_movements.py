@@ -413,3 +413,43 @@ def _any_order(company, data):
     for row in data.draw(st.permutations(made)):
         movements.reverse_movement(row, by=company.manager, reason="all of it")
     assert set(book_balances(heaps, on=far_day).values()) == {Decimal(0)}
+
+
+# --- two doors at once --------------------------------------------------------------------------------
+
+
+def test_a_period_that_closes_meanwhile_is_told_in_words(book, monkeypatch):
+    """The calendar was read before the lock: the database refuses, and the refusal is the usual one."""
+    book.locked("2025-08")
+    monkeypatch.setattr("inventory.book_days.Calendar.closed_period", lambda self, day: None)
+    with pytest.raises(PeriodClosed, match="closed meanwhile"):
+        book.move()
+    assert not Movement.objects.exists()
+
+
+def test_a_document_that_comes_by_two_doors_at_once_is_one(book, monkeypatch):
+    """The second has looked before the first had written: the database tells them apart."""
+    first = book.move(document="88213")
+    from inventory import entering
+
+    real, looked = entering.same_in_book, []
+
+    def too_early(movement):
+        looked.append(movement)
+        return None if len(looked) == 1 else real(movement)
+
+    monkeypatch.setattr(entering, "same_in_book", too_early)
+    assert book.move(document="88213") == first
+    looked.clear()
+    with pytest.raises(DocumentChanged):
+        book.move(document="88213", quantity="27")
+    assert Movement.objects.count() == 1
+
+
+def test_a_transfer_again_with_another_loss_is_refused(book):
+    transfer(book, book.other, received="98.2", document="T-7")
+    again = transfer(book, book.other, received="98.2", document="T-7")
+    assert again.loss.tonnes == Decimal("-1.8")
+    with pytest.raises(DocumentChanged, match=r"with 1\.800 t lost on the way, not 0\.000 t"):
+        transfer(book, book.other, document="T-7")
+    assert Movement.objects.count() == 3

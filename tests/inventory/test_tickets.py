@@ -406,3 +406,22 @@ def test_a_movement_of_an_import_is_reversed_like_any_other(book):
     made = post(book, csv(*lines(1)))
     movements.reverse_movement(made.movements.get(), by=book.company.manager, reason="void")
     assert book.balance() == 0
+
+
+def test_a_period_that_closes_meanwhile_refuses_the_file(book, monkeypatch):
+    book.locked("2025-08")
+    monkeypatch.setattr("inventory.book_days.Calendar.closed_period", lambda self, day: None)
+    kept = post(book, csv(*lines(3)))
+    assert kept.state == "refused"
+    assert "something changed meanwhile" in kept.problems["message"]
+    assert not Movement.objects.exists()
+
+
+def test_a_price_is_kept_as_money(book):
+    data = csv(
+        "1,2025-08-12,DRV-05,10,9.2000", "2,2025-08-12,DRV-05,10,9.20001", head="No,Date,Pile,Net,Price"
+    )
+    kept = post(book, data)
+    assert [each["line"] for each in kept.problems["problems"]] == [3]
+    made = post(book, csv("1,2025-08-12,DRV-05,10,9.2000", head="No,Date,Pile,Net,Price"))
+    assert made.movements.get().unit_price == Decimal("9.2")
