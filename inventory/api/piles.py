@@ -11,7 +11,7 @@ from rest_framework.response import Response
 from inventory import piles
 from inventory.api import shown as s
 from inventory.api.doors import Own, Posts
-from inventory.models import Pile, Site
+from inventory.models import Material, Pile, Site
 
 OF_PILE = ("site__organization", "material")
 
@@ -52,10 +52,23 @@ class SplitGiven(SuccessorGiven):
     """`rest_outline`: where the pile goes on with another outline than before."""
 
     rest_outline = ring(required=False)
+    tonnes = serializers.DecimalField(
+        max_digits=16, decimal_places=3, required=False, help_text="Of the pile's book, for the part."
+    )
 
 
 class MoveGiven(SuccessorGiven):
     site = Own(Site, ("organization",))
+
+
+class BecameGiven(serializers.Serializer):
+    """The pile that goes on as another material, and why. `on` is its first day."""
+
+    material = Own(Material, ("organization",))
+    code = serializers.CharField(max_length=30)
+    name = serializers.CharField(max_length=200)
+    on = serializers.DateField()
+    reason = serializers.CharField()
 
 
 class PileStep(Posts):
@@ -119,3 +132,12 @@ class MovePile(PileStep):
 
     def act(self, given: dict[str, Any]) -> Response:
         return self.show(piles.move_pile(self.get_object(), by=self.request.user, **given))
+
+
+class ReclassifyPile(PileStep):
+    """Close a pile that became another grade and open the one of that material on its ground, at cost."""
+
+    given_class, status = BecameGiven, HTTPStatus.CREATED
+
+    def act(self, given: dict[str, Any]) -> Response:
+        return self.show(piles.reclassify_pile(self.get_object(), by=self.request.user, **given))

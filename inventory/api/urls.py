@@ -57,6 +57,7 @@ urlpatterns = [
     path("periods/<int:period_id>/value/", money.ValuePeriod.as_view()),
     path("periods/<int:period_id>/journals/post/", money.PostJournals.as_view()),
     path("exports/periods/<str:site>/<str:period>.<str:form>", money.PeriodFile.as_view()),
+    path("piles/<int:pile_id>/reclassify/", piles.ReclassifyPile.as_view()),
     path("piles/<int:pile_id>/owner/", weighers.GivePile.as_view()),
     path("movements/", movements.Movements.as_view()),
     path("movements/<int:movement_id>/", movements.MovementRow.as_view()),

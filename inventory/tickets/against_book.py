@@ -7,9 +7,9 @@ from collections import Counter
 from decimal import Decimal
 
 from inventory.models import BeltReading, Movement
-from inventory.tickets.checking import Checked
 from inventory.tickets.columns import Settings
 from inventory.tickets.report import TicketProblem
+from inventory.tickets.rows import Checked
 from inventory.tickets.series import gaps_in
 from inventory.tickets.yard import Yard
 

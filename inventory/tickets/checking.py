@@ -1,16 +1,15 @@
 """Lines of a file to rows of the book, or to problems with their line, column and remedy.
 
 Written for a hundred thousand lines: what repeats (dates, times, piles, closed days) is worked out once,
-and a row is a plain tuple in the order of `COLUMNS` until it is posted.
+and a row is a plain tuple until it is posted.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any, NamedTuple
+from typing import Any
 
 from django.utils import timezone
 
@@ -21,6 +20,7 @@ from inventory.tickets.cells import TEXTS, Cells
 from inventory.tickets.columns import KIND_WORDS, KINDS_OF, Settings
 from inventory.tickets.reading import Table
 from inventory.tickets.report import Report, TicketProblem
+from inventory.tickets.rows import Checked, Row
 from inventory.tickets.values import Clock, Unread
 from inventory.tickets.yard import Yard
 from inventory.units import WEIGHED_IN_T
@@ -45,37 +45,6 @@ UNIT_WORDS = {
     "long ton": "long-ton",
     "long tons": "long-ton",
 }
-
-
-class Row(NamedTuple):
-    """One row of the book. `moved_at` is UTC without zone; `given` is JSON."""
-
-    pile: Pile
-    kind: str
-    tonnes: Decimal
-    moved_at: dt.datetime
-    book_on: dt.date
-    late_of: Period | None
-    document: str
-    scale: Scale | None
-    gross_t: Decimal | None
-    tare_t: Decimal | None
-    given: str
-    counterparty: str
-    haulier: str
-    unit_price: Decimal | None
-    note: str
-    line: int
-
-
-@dataclass
-class Checked:
-    """Rows to be posted, if the report holds no problem. `readings` are those of belts, in file order."""
-
-    report: Report
-    rows: list[Row] = field(default_factory=list)
-    readings: list[tuple[int, Scale, Pile, dt.datetime, Decimal]] = field(default_factory=list)
-    already_n: int = 0
 
 
 class Checker(Cells):

@@ -18,10 +18,11 @@ from inventory.errors import BookRefused, TicketsRefused
 from inventory.models import MovementImport, Pile, Site, User
 from inventory.rights import require
 from inventory.tickets.against_book import check_book, check_readings, summarise, tell_gaps
-from inventory.tickets.checking import Checked, Checker
+from inventory.tickets.checking import Checker
 from inventory.tickets.columns import Settings, propose, settings_from
 from inventory.tickets.reading import Table, read_table
 from inventory.tickets.report import TicketProblem
+from inventory.tickets.rows import Checked
 from inventory.tickets.writing import COLUMNS, follow, insert, pair
 from inventory.tickets.yard import Yard
 

@@ -11,7 +11,7 @@ from django.db import connection
 
 from inventory import lineage_book
 from inventory.models import Movement, MovementImport, Pile, User
-from inventory.tickets.checking import Row
+from inventory.tickets.rows import Row
 
 COLUMNS = (
     "site_id",

@@ -174,3 +174,17 @@ def test_nobody_moves_what_is_of_others(book, cast):
     assert_problem(outsider.send("movements/", sale(book)), 422, "bad-entry")
     assert_problem(outsider.upload("imports/", csv(*lines(1)), site=book.site.pk), 422, "bad-entry")
     assert not Movement.objects.exists()
+
+
+def test_a_pile_is_split_with_its_tonnes_and_becomes_another_grade(book):
+    manager = signed_in(book.company.manager)
+    book.move("production", 100, "2025-06-10 10:00")
+    given = {"on": "2025-07-01", "reason": "ramp cut through", "name": "Part"}
+    part = manager.send(f"piles/{book.pile.pk}/split/", {**given, "code": "DRV-21", "tonnes": "30"})
+    assert part.status_code == 201, part.data
+    fines = book.company.material("M1", "Crusher fines 0/4")
+    given |= {"on": "2025-07-02", "code": "DRV-31", "material": fines.pk}
+    became = manager.send(f"piles/{part.json()['id']}/reclassify/", given)
+    assert became.status_code == 201, became.data
+    held = {row["pile"]["code"]: row["own_t"] for row in manager.ask("balances/").json()["rows"]}
+    assert held == {"DRV-05": "70.000", "DRV-06": "0.000", "DRV-31": "30.000"}
