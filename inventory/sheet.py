@@ -136,10 +136,17 @@ def unit_costs(period: Period, piles: Iterable[Pile]) -> dict[int, Decimal]:
 
 
 def ranked(period: Period, lines: Sequence[Line], thresholds: Thresholds) -> list[Line]:
-    """The lines with their likely causes, ranked, where they are not within noise; nothing is asserted."""
-    asked = [line for line in lines if line.gate != gates.QUIET]
+    """The lines with their likely causes, ranked, where they are not within noise, or swung by more than the
+    two surveys and the scales leave open; nothing is asserted."""
+    asked = [line for line in lines if line.gate != gates.QUIET or _swung(line)]
     causes = causes_of(period, lines, asked, thresholds.natural_loss_percent)
     return [replace(line, causes=tuple(causes.get(line.pile.pk, ()))) for line in lines]
+
+
+def _swung(line: Line) -> bool:
+    """A variance within the gate can hide a jump: the density's doubt is in the gate, but in no increment."""
+    doubt = line.gates.get("increment_u95_t")
+    return line.increment_t is not None and doubt is not None and abs(line.increment_t) > Decimal(doubt)
 
 
 def _thresholds(period: Period) -> Thresholds:

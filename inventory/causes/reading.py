@@ -107,8 +107,8 @@ class _Known:
         numbered = Movement.objects.standing().filter(
             site=period.site_id,
             moved_at__gte=period.cutoff_at - dt.timedelta(days=40),
+            moved_at__lt=period.cutoff_at + dt.timedelta(days=10),
             document__regex=r"^[0-9]{1,15}$",
-            kind__in=[Movement.Kind.SALE, Movement.Kind.PURCHASE],
         )
         numbered = numbered.annotate(number=Cast("document", BigIntegerField())).order_by()
         series = numbered.values_list("source").annotate(
