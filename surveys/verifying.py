@@ -14,6 +14,7 @@ from typing import Any
 
 from django.db.models import QuerySet
 
+from compute import ALGORITHM
 from compute.errors import Refused
 from inventory.audit import walk_chain
 from inventory.errors import BookRefused
@@ -66,7 +67,9 @@ def differences(measurement: Measurement) -> Iterator[str]:
         yield refusal.message
         return
     if digest != measurement.digest:
-        yield f"gives the digest {digest[:12]}…, approved with {measurement.digest[:12]}…"
+        pinned = measurement.request.get("algorithm")
+        other = f"; it was measured by {pinned}, this is {ALGORITHM}" if pinned != ALGORITHM else ""
+        yield f"gives the digest {digest[:12]}…, approved with {measurement.digest[:12]}…{other}"
     recorded = (measurement.record or {}).get("digest")
     if recorded != measurement.digest:
         yield f"its record holds the digest {str(recorded)[:12]}…, its row {measurement.digest[:12]}…"
