@@ -17,7 +17,10 @@ from django.db import models
 from django.test import Client
 from knox.models import AuthToken
 
+from inventory import gates
 from inventory.accounts import PARTS
+from inventory.adjusting import REASONS
+from inventory.explaining import CAUSES
 from inventory.journals import CASES
 from inventory.models import Organization, Role, User
 from tests.api.urltable import Route
@@ -50,7 +53,7 @@ def fingerprint(organization: Organization) -> str:
 def telling_texts(organization: Organization) -> set[str]:
     """Texts in its rows by which somebody would know them: no choices, and not too short."""
     found: set[str] = set()
-    words_of_the_service: set[str] = {*Role.values, *PARTS, *CASES}
+    words_of_the_service: set[str] = {*Role.values, *PARTS, *CASES, *gates.WORDS, *CAUSES, *REASONS}
     for model, rows in rows_of(organization):
         for each in model._meta.fields:
             words_of_the_service |= {str(value) for value, _ in each.choices or ()}
