@@ -25,8 +25,9 @@ from inventory.journals import post_journals
 from inventory.models import AuditEvent, ExportBatch, JournalLine, KeptExport, Period
 from inventory.movements import record_opening
 from inventory.owners import add_owner
-from inventory.period_export import COLUMNS, export_period
+from inventory.period_export import export_period
 from inventory.period_forms import FORMS
+from inventory.period_rows import COLUMNS, BookOfPeriod, journal_rows
 from tests.inventory.month_book import JANUARY, MonthBook
 
 pytestmark = pytest.mark.django_db
@@ -198,11 +199,11 @@ def test_the_database_keeps_what_was_exported(january, book, cast, words) -> Non
 
 
 def test_a_journal_that_does_not_balance_is_not_handed_out(january, cast) -> None:
-    entries = list(period_export._Book.of(january).entries)
+    entries = list(BookOfPeriod.of(january).entries)
     line: JournalLine = entries[0].lines.all()[0]
     line.debit += 1
     with pytest.raises(JournalRefused, match=r"apart by 1\.00"):
-        period_export.journal_rows(entries, "XTS")
+        journal_rows(entries, "XTS")
 
 
 def test_costs_are_not_for_everybody(january, cast) -> None:
