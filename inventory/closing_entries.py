@@ -43,7 +43,8 @@ from inventory.models import (
 from inventory.rights import require
 from inventory.unit_values import none_in_force, values_in_force
 from inventory.valuation import NOTHING, line_amount, per_tonne
-from inventory.valuing import PeriodValuation, keep_values, kilograms, other_end, value_period
+from inventory.valued_month import kilograms, other_end
+from inventory.valuing import PeriodValuation, keep_values, value_period
 
 Kind = Movement.Kind
 CASE_OF_PAIR = {
