@@ -120,13 +120,17 @@ def hash_of_values(values: Any) -> str:
     return hashlib.sha256(rfc8785.dumps(plain(values))).hexdigest()
 
 
-def walk_chain(organization: Organization) -> list[ChainProblem]:
-    """Every place where the organization's chain does not hold; empty when it does. One query."""
-    return list(_problems(AuditEvent.objects.filter(organization=organization).order_by("seq", "pk")))
+def walk_chain(organization: Organization, after: AuditEvent | None = None) -> list[ChainProblem]:
+    """Every place where the organization's chain does not hold; empty when it does. One query.
+
+    `after` is an event that was walked to before; the walk goes on from it.
+    """
+    events = AuditEvent.objects.filter(organization=organization).order_by("seq", "pk")
+    return list(_problems(events if after is None else events.filter(seq__gt=after.seq), after))
 
 
-def _problems(events: models.QuerySet[AuditEvent]) -> Iterator[ChainProblem]:
-    seq, sha256 = 0, ""
+def _problems(events: models.QuerySet[AuditEvent], after: AuditEvent | None) -> Iterator[ChainProblem]:
+    seq, sha256 = (0, "") if after is None else (after.seq, after.sha256)
     for event in events.iterator(chunk_size=2000):
         if event.seq != seq + 1:
             yield ChainProblem(event.seq, f"follows event {seq}: what stood between them is missing")

@@ -116,8 +116,8 @@ class Months:
             for line in sheet.sheet_of(period).lines:
                 self._explain(period, line)
                 self._propose(period, line)
-            self._settle_adjustments(period)
-            self._reconcile(period)
+            if self._settle_adjustments(period):
+                self._reconcile(period)
             closing_entries.close_journals(period, self.accountant)
             closing.approve(period, manager)
             journals.post_journals(period, self.controller)
@@ -167,9 +167,11 @@ class Months:
             count=line.count,
         )
 
-    def _settle_adjustments(self, period: Period) -> None:
-        """A controller approves what is proposed, and the accountant posts it."""
+    def _settle_adjustments(self, period: Period) -> bool:
+        """A controller approves what is proposed, and the accountant posts it; whether anything was."""
         for adjustment in period.adjustments.filter(state=Adjustment.State.PROPOSED):
             adjusting.approve_adjustment(adjustment, self.controller)
-        for adjustment in period.adjustments.filter(state=Adjustment.State.APPROVED):
+        approved = list(period.adjustments.filter(state=Adjustment.State.APPROVED))
+        for adjustment in approved:
             adjusting.post_adjustment(adjustment, self.accountant)
+        return bool(approved)
