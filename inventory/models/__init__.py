@@ -1,5 +1,6 @@
 from inventory.models.audit import AuditEvent
 from inventory.models.counts import StockCount
+from inventory.models.limits import Limit, PileHazard
 from inventory.models.materials import DensityApproval, DensityRecord, Material
 from inventory.models.money import (
     AccountCode,
@@ -41,6 +42,7 @@ __all__ = [
     "JournalLine",
     "KeptAnswer",
     "KeptExport",
+    "Limit",
     "Material",
     "Membership",
     "Movement",
@@ -52,6 +54,7 @@ __all__ = [
     "PeriodStep",
     "PeriodValue",
     "Pile",
+    "PileHazard",
     "PileLineage",
     "Policy",
     "Restatement",

@@ -4,10 +4,11 @@ from surveys.models.certificates import CertificateParticulars, IssuedCertificat
 from surveys.models.evidence import ControlPoint, StoredFile, Survey, SurveyFile
 from surveys.models.fieldwork import BookReduction, CheckMeasurement, ControlEvent, SetupCorrection
 from surveys.models.measuring import FindingAcceptance, JobState, Measurement, State, Transition
-from surveys.models.watching import Alert, WorkerBeat
+from surveys.models.watching import Alert, AlertMail, SurfaceFacts, WorkerBeat
 
 __all__ = [
     "Alert",
+    "AlertMail",
     "BookReduction",
     "CertificateParticulars",
     "CheckMeasurement",
@@ -20,6 +21,7 @@ __all__ = [
     "SetupCorrection",
     "State",
     "StoredFile",
+    "SurfaceFacts",
     "Survey",
     "SurveyFile",
     "Transition",
