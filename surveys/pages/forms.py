@@ -17,6 +17,7 @@ UNIT_CHOICES = list(LENGTH_UNITS.items())
 PURPOSES = [
     (SurveyFile.Purpose.MEASURE, "points or a field book"),
     (SurveyFile.Purpose.EDGE, "the drawn outer edge of one pile"),
+    (SurveyFile.Purpose.STORED, "coordinates as the instrument stored them, beside a field book"),
 ]
 COLUMN_CHOICES = [
     ("", "leave out"),

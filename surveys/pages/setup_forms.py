@@ -229,6 +229,25 @@ class ControlForm(PlainForm):
     easting = forms.DecimalField(label="Easting", max_digits=14, decimal_places=4)
     elevation = forms.DecimalField(label="Elevation", max_digits=10, decimal_places=4)
     valid_from = DateField(label="Holds from")
+    source = forms.CharField(
+        label="Source", required=False, help_text="How its place is known: levelled and traversed from …"
+    )
+    plan_u = forms.DecimalField(
+        label="Standard uncertainty in plan",
+        required=False,
+        min_value=Decimal("0.0001"),
+        max_digits=6,
+        decimal_places=4,
+        help_text="Empty: 5 mm.",
+    )
+    height_u = forms.DecimalField(
+        label="Standard uncertainty of the height",
+        required=False,
+        min_value=Decimal("0.0001"),
+        max_digits=6,
+        decimal_places=4,
+        help_text="Empty: 5 mm.",
+    )
 
 
 class HazardsForm(PlainForm):

@@ -1,27 +1,14 @@
-"""Setting up a yard: its sites, their settings, their control."""
+"""Setting up a yard: its sites and their settings."""
 
 from __future__ import annotations
 
-from decimal import Decimal
-from typing import Any
-
-from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404
+from django.http import HttpRequest, HttpResponse
 from django.urls import reverse
-from django.utils import timezone
-from django.views.decorators.http import require_POST
 
 from inventory import places
-from surveys import control
-from surveys.models import ControlPoint
-from surveys.pages.access import acted, member_page, site_or_404
-from surveys.pages.filling import FORM, filled, metres_per_unit
-from surveys.pages.setup_forms import ControlForm, SiteForm
-
-CONTROL_LEAD = (
-    "Shots that coincide with control are kept out of every surface. A mark that was moved is recorded "
-    "again from the day it moved. A place holds when another person has approved it."
-)
+from surveys.pages.access import member_page, site_or_404
+from surveys.pages.filling import FORM, filled
+from surveys.pages.setup_forms import SiteForm
 
 
 @FORM
@@ -60,46 +47,3 @@ def site_settings(request: HttpRequest, code: str) -> HttpResponse:
         page,
         lambda _: reverse("site", args=[site.code]),
     )
-
-
-@FORM
-@member_page
-def new_control_point(request: HttpRequest, code: str) -> HttpResponse:
-    site = site_or_404(request, code)
-    request.standing.require("propose_control")
-    metres = metres_per_unit(site)
-
-    def record(given: dict[str, Any]) -> Any:
-        places_m = {
-            f"{axis}_m": (given[axis] * metres).quantize(Decimal("0.0001"))
-            for axis in ("northing", "easting", "elevation")
-        }
-        return control.propose_control_point(
-            site, given["name"], valid_from=given["valid_from"], by=request.user, **places_m
-        )
-
-    page = {
-        "heading": "Propose a control point",
-        "button": "Propose it",
-        "site": site,
-        "back": reverse("site", args=[site.code]),
-        "lead": CONTROL_LEAD,
-    }
-    form = ControlForm(request.POST or None, initial={"valid_from": site.date_of(timezone.now())})
-    return filled(request, form, record, page, lambda _: reverse("site", args=[site.code]))
-
-
-@require_POST
-@member_page
-def control_step(request: HttpRequest, code: str, control_id: int, step: str) -> HttpResponse:
-    site = site_or_404(request, code)
-    point = get_object_or_404(ControlPoint.objects.for_user(request.user), site=site, pk=control_id)
-    back = f"{reverse('site', args=[site.code])}#control-head"
-    if step == "approve":
-        said = f"{point.name} is in force from {point.valid_from} on."
-        return acted(request, lambda: control.approve_control_point(point, request.user), said, back)
-    if step == "withdraw":
-        reason = request.POST.get("reason", "")
-        said = f"The proposal for {point.name} is withdrawn."
-        return acted(request, lambda: control.withdraw_control_point(point, request.user, reason), said, back)
-    raise Http404

@@ -6,7 +6,10 @@ from django.urls import path
 
 from surveys.pages import (
     certificates,
+    company_month,
+    control,
     exports,
+    fieldbook,
     first_visit,
     imports,
     maps,
@@ -47,10 +50,9 @@ urlpatterns = [
     path("sites/<str:code>/settings/", setup_site.site_settings, name="site-settings"),
     path("sites/<str:code>/surveys/", site.surveys_page, name="surveys"),
     path("sites/<str:code>/surveys/new/", survey.new_survey, name="new-survey"),
-    path("sites/<str:code>/control/new/", setup_site.new_control_point, name="new-control-point"),
-    path(
-        "sites/<str:code>/control/<int:control_id>/<str:step>/", setup_site.control_step, name="control-step"
-    ),
+    path("sites/<str:code>/control/", control.control_page, name="control"),
+    path("sites/<str:code>/control/new/", control.new_control_point, name="new-control-point"),
+    path("sites/<str:code>/control/<int:control_id>/<str:step>/", control.control_step, name="control-step"),
     path("sites/<str:code>/months/", month.months_page, name="months"),
     path("sites/<str:code>/months/open/", month.open_month, name="open-month"),
     path("sites/<str:code>/months/<str:month>/", month.month_page, name="month"),
@@ -68,6 +70,7 @@ urlpatterns = [
         name="restatement-step",
     ),
     path("trail/", month_history.trail_page, name="trail"),
+    path("months/<str:month>/", company_month.company_month_page, name="company-month"),
     path("trail/counts/<int:count_id>/", trail.count_trail, name="trail-count"),
     path("sites/<str:code>/months/<str:month>/piles/<str:pile>/trail/", trail.line_trail, name="trail-line"),
     path("sites/<str:code>/months/<str:month>/money/", money.month_money, name="month-money"),
@@ -122,6 +125,22 @@ urlpatterns = [
     path("surveys/<int:survey_id>/files/<int:file_id>/columns/", survey.file_columns, name="file-columns"),
     path(
         "surveys/<int:survey_id>/files/<int:file_id>/set-aside/", survey.set_file_aside, name="set-file-aside"
+    ),
+    path("surveys/<int:survey_id>/files/<int:file_id>/book/", fieldbook.fieldbook_page, name="fieldbook"),
+    path(
+        "surveys/<int:survey_id>/files/<int:file_id>/book/sheet/",
+        fieldbook.closure_sheet,
+        name="closure-sheet",
+    ),
+    path(
+        "surveys/<int:survey_id>/files/<int:file_id>/book/<str:step>/",
+        fieldbook.reduce_again,
+        name="fieldbook-step",
+    ),
+    path(
+        "surveys/<int:survey_id>/files/<int:file_id>/book/<int:version>/<str:step>/",
+        fieldbook.judge_reduction,
+        name="reduction-step",
     ),
     path("surveys/<int:survey_id>/measure/", survey.measure, name="measure"),
     path("surveys/<int:survey_id>/all/<str:step>/", survey.step_all, name="step-all"),

@@ -106,6 +106,19 @@ RECORD_STATES = {
     "withdrawn": ("Withdrawn", "hollow"),
 }
 
+REDUCTION_STATES = {
+    "computed": ("Computed", "quarter"),
+    "accepted": ("Accepted", "full"),
+    "rejected": ("Sent back", "stop"),
+    "superseded": ("Superseded", "hollow"),
+}
+
+MARK_STANDINGS = {
+    "in-force": ("In force", "full"),
+    "suspect": ("Suspect", "warn"),
+    "destroyed": ("Destroyed", "stop"),
+}
+
 PERIOD_STATES = {
     "open": ("Open", "open"),
     "counting": ("Counting", "quarter"),

@@ -44,6 +44,14 @@ def number(
 
 
 @register.simple_tag
+def length3(value: Any, units: figures.Units | None = None) -> str:
+    """A coordinate or height of control, to a thousandth of the site's unit."""
+    if value is None:
+        return "–"
+    return figures.number((units or figures.SI).shown(value, "length"), 3)
+
+
+@register.simple_tag
 def weighed(value: Any, units: figures.Units | None = None, *, signed: bool = False) -> str:
     """Tonnes of the book in the site's unit, to a hundredth: what scales say carries no ± of its own here."""
     if value is None:
@@ -126,6 +134,8 @@ _STATES = {
     "period": wording.PERIOD_STATES,
     "adjustment": wording.ADJUSTMENT_STATES,
     "import": wording.IMPORT_STATES,
+    "reduction": wording.REDUCTION_STATES,
+    "standing": wording.MARK_STANDINGS,
 }
 
 
