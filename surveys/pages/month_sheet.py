@@ -117,14 +117,18 @@ class Difference:
 
 
 class Ruler:
-    """Writes amounts of one sheet in the site's unit, all to the fewest places at which none is rounded."""
+    """Writes amounts of some lines in one unit, all to the fewest places at which none is rounded."""
 
-    def __init__(self, sheet: Sheet, units: Units) -> None:
+    def __init__(self, lines: Sequence[Line], units: Units) -> None:
         self.units = units
         self.shown = tuple(
-            name for name in AMOUNTS if name in ALWAYS or any(getattr(line, name) for line in sheet.lines)
+            name for name in AMOUNTS if name in ALWAYS or any(getattr(line, name) for line in lines)
         )
-        self.places = places_of(sheet.lines) if units.mass == "tonne" else 1
+        self.places = places_of(lines) if units.mass == "tonne" else 1
+
+    @property
+    def heads(self) -> tuple[str, ...]:
+        return (*(self.head(name) for name in self.shown), "Book closing", "Measured")
 
     def text(self, value: Decimal | None, *, signed: bool = False) -> str:
         if value is None:
@@ -184,10 +188,10 @@ def places_of(lines: Iterable[Line]) -> int:
 
 
 def ruled(sheet: Sheet, units: Units) -> Ruled:
-    ruler = Ruler(sheet, units)
+    ruler = Ruler(sheet.lines, units)
     owners = sheet.by_owner()
     return Ruled(
-        heads=(*(ruler.head(name) for name in ruler.shown), "Book closing", "Measured"),
+        heads=ruler.heads,
         rows=tuple(ruler.row(line, line.pile.code) for line in sheet.lines),
         total=ruler.row(sheet.total, sheet.period.site.name),
         by_material=tuple(ruler.row(group, group.key.name) for group in sheet.by_material()),
@@ -200,7 +204,7 @@ def differences(
     sheet: Sheet, units: Units, explanations: Sequence[Explanation], sees_money: bool
 ) -> list[Difference]:
     """The piles that need a word, in the order of the sheet."""
-    ruler = Ruler(sheet, units)
+    ruler = Ruler(sheet.lines, units)
     said: dict[int, list[Explanation]] = {}
     for each in explanations:
         said.setdefault(each.pile_id, []).append(each)

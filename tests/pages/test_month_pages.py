@@ -8,10 +8,10 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from inventory import closing
+from inventory import closing, movements, periods
 from inventory.models import Adjustment, AuditEvent, Explanation, Period
 from tests.cast import cast, company
-from tests.inventory.month_book import MonthBook
+from tests.inventory.month_book import MonthBook, at
 
 __all__ = ["cast", "company"]
 
@@ -163,3 +163,23 @@ def test_another_organizations_month_is_not_there(book, cast):
         given = [book.site.code] + ([] if name == "months" else ["2025-01"])
         book.period()
         assert outsider.get(reverse(name, args=given)).status_code == 404
+
+
+def test_all_sites_of_a_month_add_up_and_a_missing_leg_is_an_error(book):
+    company = book.company
+    far = company.site("FAR", name="Far Wharf")
+    pile = company.pile(far, book.material)
+    movements.record_transfer(
+        book.piles[0], pile, quantity=40, moved_at=at(dt.date(2025, 1, 12)), by=company.manager
+    )
+    book.period()
+    accountant = signed_in(company.accountant)
+    address = reverse("company-month", args=["2025-01"])
+    # The other site's month is not open, and so its leg is not on the sheet yet.
+    assert "Transfers do not cancel" in accountant.get(address).content.decode()
+    periods.open_period(far, LAST, company.accountant)
+    words = accountant.get(address).content.decode()
+    assert "Transfers do not cancel" not in words
+    assert "Far Wharf" in words
+    assert "1,972.5" in words
+    assert accountant.get(reverse("company-month", args=["1999-01"])).status_code == 404
