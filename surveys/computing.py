@@ -22,7 +22,7 @@ from compute.pointfiles.edge import read_edge
 from compute.records import Density, FindingLimits, KnownPoint, Shots, UncertaintyModel
 from inventory.crossing import decimal_tonnes, decimal_volume
 from inventory.errors import BookRefused
-from surveys import jobs, parsed, storage
+from surveys import jobs, parsed, storage, thinned
 from surveys.fieldbook_findings import findings_of_books
 from surveys.fieldbook_solving import SolvedBook, bytes_named, points_of, solve_again
 from surveys.models import Measurement
@@ -60,6 +60,8 @@ def compute(measurement: Measurement, progress: Progress) -> dict[str, Any]:
     measured = measured_from(measurement, progress)
     progress("keeping", 1.0)
     path, sha256 = storage.keep_derived(organization_of(measurement), packed(measured.geometry))
+    if thinned.is_large(measured.geometry):
+        thinned.keep(path, measured.geometry)
     return {
         "record": measured.record,
         "digest": measured.record["digest"],
@@ -101,6 +103,15 @@ def geometry_of(measurement: Measurement) -> dict[str, np.ndarray]:
     data = storage.read_checked(measurement.geometry_path, measurement.geometry_sha256, name)
     with np.load(io.BytesIO(data), allow_pickle=False) as arrays:
         return {key: arrays[key] for key in arrays.files}
+
+
+def drawn_of(measurement: Measurement) -> dict[str, np.ndarray]:
+    """The arrays for a picture: those of `geometry_of`, thinned for a large pile (`thinned.thinning_of`)."""
+    kept = thinned.found(measurement.geometry_path)
+    if kept is not None:
+        return kept
+    arrays = geometry_of(measurement)
+    return thinned.keep(measurement.geometry_path, arrays) if thinned.is_large(arrays) else arrays
 
 
 def measured_from(measurement: Measurement, progress: Progress, *, from_bytes: bool = False) -> Measured:

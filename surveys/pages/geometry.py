@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from django.utils.safestring import SafeString, mark_safe
 
-from compute.case import LEFT_OUT, LEFT_OUT_INDEX
-from compute.records import Surface
+from compute.case import LEFT_OUT
 from compute.roles import ROLES
 from compute.sections import long_axis_rad
 from compute.sections import section as cut
 from compute.surface import heights_at, indexed
-from surveys import computing
+from surveys import computing, thinned
 from surveys.drawings.changemap import ChangeSheet, change_map
 from surveys.drawings.plan import PlanSheet, PlanShots, plan
 from surveys.drawings.section import Ruler, section
@@ -25,33 +25,48 @@ from surveys.models import Measurement
 from surveys.pages.figures import Units
 
 Arrays = dict[str, np.ndarray]
-SHOTS_DRAWN = 6000
 GRID_CELLS = 110
 BY_ROLE = ("floor", "ground", "structure")
 """Left out of the top surface by their role: that is their place, not a fault."""
-OF_OTHERS = ("outside_outline", "inside_other_pile")
 
 
 def arrays_of(measurement: Measurement) -> Arrays | None:
-    """The geometry, or None where nothing was measured or the store has lost it: a page then says so."""
+    """What to draw, of a large pile thinned; None where nothing was measured or the store has lost it: a page
+    then says so."""
     if not measurement.geometry_path:
         return None
+    try:
+        return computing.drawn_of(measurement)
+    except (EvidenceMissing, EvidenceDamaged):
+        return None
+
+
+def exact_of(measurement: Measurement, drawn: Arrays) -> Arrays | None:
+    """What figures are worked out from, where `drawn` may be thinned."""
+    if thinned.thinning_of(drawn) is None:
+        return drawn
     try:
         return computing.geometry_of(measurement)
     except (EvidenceMissing, EvidenceDamaged):
         return None
 
 
+def thinned_words(units: Units, *drawn: Arrays | None) -> str:
+    """What to say beside a picture of large piles; empty where it is drawn from the measured surfaces."""
+    found = [each for arrays in drawn if arrays and (each := thinned.thinning_of(arrays))]
+    if not found:
+        return ""
+    worst = max(found, key=lambda each: each.largest_deviation_m)
+    # Rounded up: what is drawn may be nearer than said, never further.
+    off = math.ceil(units.shown(worst.largest_deviation_m, "length") * 100) / 100
+    return (
+        f"Drawn from a surface of {worst.measured:,} points thinned to {worst.drawn:,}, nowhere more than "
+        f"{off:.2f}\u00a0{units.symbol('length')} from the measured one. The volume is from all of it."
+    )
+
+
 def ruler_of(units: Units) -> Ruler:
     return Ruler(1.0 / units.shown(1.0, "length"), units.symbol("length"))
-
-
-def surface_of(arrays: Arrays, which: str) -> Surface:
-    """`which` is `top` or `base`; local frame."""
-    vertices = arrays[f"{which}_vertices"]
-    nobody = np.full(len(vertices), -1, dtype=np.int32)
-    lines = arrays["top_lines"] if which == "top" else np.empty((0, 2), dtype=np.int32)
-    return Surface(vertices, arrays[f"{which}_triangles"], nobody, lines)
 
 
 @dataclass(frozen=True)
@@ -69,13 +84,7 @@ class DrawnShots:
 
 def shots_of(arrays: Arrays) -> DrawnShots:
     """One that was left out against its role is drawn as rejected."""
-    low, high = arrays["edge"].min(axis=0), arrays["edge"].max(axis=0)
-    pad = 0.07 * float(max(high - low)) + 0.5
-    places = arrays["shots"][:, :2]
-    near = ((places >= low - pad) & (places <= high + pad)).all(axis=1)
-    near &= ~np.isin(arrays["left_out"], [LEFT_OUT_INDEX[reason] for reason in OF_OTHERS])
-    kept = np.flatnonzero(near)
-    kept = kept[:: max(1, len(kept) // SHOTS_DRAWN)]
+    kept = thinned.shots_drawn(arrays)
     roles = []
     for role, left in zip(arrays["role"][kept].tolist(), arrays["left_out"][kept].tolist(), strict=True):
         name = ROLES[role]
@@ -83,7 +92,7 @@ def shots_of(arrays: Arrays) -> DrawnShots:
             left == 0 or LEFT_OUT[left] in BY_ROLE or name in ("control", "check", "rejected", "unknown")
         )
         roles.append(name if by_role else "rejected")
-    return DrawnShots(places[kept], tuple(roles))
+    return DrawnShots(arrays["shots"][kept, :2], tuple(roles))
 
 
 def plan_of(measurement: Measurement, arrays: Arrays, shots: DrawnShots, units: Units) -> SafeString:
@@ -124,7 +133,7 @@ def profile_of(arrays: Arrays, ends_m: np.ndarray, *only: str) -> Profile:
 
 def _pieces(arrays: Arrays, which: str, ends_m: np.ndarray) -> tuple[np.ndarray, ...]:
     """Runs of (distance, height) where the line lies on the surface."""
-    found = cut(surface_of(arrays, which), ends_m - arrays["origin"])
+    found = cut(thinned.surface_of(arrays, which), ends_m - arrays["origin"])
     return tuple(piece[:, [0, 3]] for piece in found.pieces)
 
 
@@ -140,16 +149,8 @@ def longest_cut(arrays: Arrays) -> np.ndarray:
     return ends if ends[0, 0] <= ends[1, 0] else ends[::-1]
 
 
-TRIANGLES_IN_SOLID = 60_000
-
-
 def solid_of(arrays: Arrays, units: Units) -> dict[str, Any]:
-    """Top, base and edge for a turnable view; coordinates from the middle of the pile, in the site's unit.
-
-    A surface of very many triangles is refused (`too_many`): a phone could not turn it.
-    """
-    if len(arrays["top_triangles"]) > TRIANGLES_IN_SOLID:
-        return {"too_many": len(arrays["top_triangles"])}
+    """Top, base and edge for a turnable view, in the site's unit and frame."""
     factor = units.shown(1.0, "length")
     origin = np.append(arrays["origin"], 0.0)
     ring = arrays["edge"]
@@ -161,7 +162,7 @@ def solid_of(arrays: Arrays, units: Units) -> dict[str, Any]:
         return axes | {name: corners[:, axis].tolist() for axis, name in enumerate("ijk")}
 
     top, base = mesh("top"), _base_within(mesh("base"), (ring + origin[:2]) * factor)
-    return {"top": top, "base": base, "unit": units.symbol("length")}
+    return {"top": top, "base": base, "unit": units.symbol("length"), "words": thinned_words(units, arrays)}
 
 
 def _base_within(base: dict[str, Any], ring: np.ndarray) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from surveys.drawings.thickness import thickness_map
 from surveys.models import Measurement, State
 from surveys.pages.access import measurement_or_404, member_page, pile_or_404
 from surveys.pages.figures import Units
-from surveys.pages.geometry import arrays_of, base_sheet, ruler_of, thickness_sheet
+from surveys.pages.geometry import arrays_of, base_sheet, exact_of, ruler_of, thickness_sheet, thinned_words
 
 COMPARED = (State.COMPUTED, State.REVIEWED, State.APPROVED, State.SUPERSEDED)
 
@@ -36,7 +36,7 @@ def thickness_fragment(request: HttpRequest, measurement_id: int) -> HttpRespons
     drawn = thickness_map(
         thickness_sheet(arrays), ruler=ruler_of(units), name=f"Thickness of {m.pile.code}, top over base"
     )
-    context = {"m": m, "units": units, "map": mark_safe(drawn)}  # noqa: S308  escaped by the drawing
+    context = {"m": m, "units": units, "thinned": thinned_words(units, arrays), "map": mark_safe(drawn)}  # noqa: S308  escaped by the drawing
     return render(request, "parts/thickness.html", context)
 
 
@@ -51,9 +51,12 @@ def base_change_fragment(request: HttpRequest, code: str, pile: str) -> HttpResp
     arrays = arrays_of(first), arrays_of(second)
     if arrays[0] is None or arrays[1] is None:
         return _said(request, "The drawing of one of the two surveys is not in the store.")
+    exact = [exact_of(m, drawn) for m, drawn in zip((first, second), arrays, strict=True)]
+    if exact[0] is None or exact[1] is None:
+        return _said(request, "The surface of one of the two surveys is not in the store.")
     sides = [
         dated_from(kept, UncertaintyModel(**m.request["model"]))
-        for kept, m in zip(arrays, (first, second), strict=True)
+        for kept, m in zip(exact, (first, second), strict=True)
     ]
     heights = [float(m.base_version.height_uncertainty_m) for m in (first, second)]
     band_m = K * (heights[0] ** 2 + heights[1] ** 2) ** 0.5
@@ -75,6 +78,7 @@ def base_change_fragment(request: HttpRequest, code: str, pile: str) -> HttpResp
         "u95": band_m * change.plan_area_m2,
         "band_m": band_m,
         "units": units,
+        "thinned": thinned_words(units, *arrays),
         "map": mark_safe(drawn),  # noqa: S308  escaped by the drawing
     }
     return render(request, "parts/base_change.html", context)

@@ -19,7 +19,7 @@ from surveys.life import STEPS
 from surveys.models import JobState, Measurement, State
 from surveys.pages.access import acted, measurement_or_404, measurements, member_page, show
 from surveys.pages.figures import Units
-from surveys.pages.geometry import arrays_of, plan_of, shots_of
+from surveys.pages.geometry import arrays_of, plan_of, shots_of, thinned_words
 from surveys.pages.rows import silhouettes, weighed_findings
 from surveys.replaying import replay
 
@@ -80,6 +80,7 @@ def measurement_page(request: HttpRequest, measurement_id: int) -> HttpResponse:
         "drawing": silhouettes([m], {}, 420).get(m.pile_id, ""),
         "plan": plan_of(m, arrays, shots, units) if arrays and shots else "",
         "roles": shots.by_role if shots else [],
+        "thinned": thinned_words(units, arrays),
         "lost": arrays is None and bool(m.geometry_path),
         "is_working": m.state == State.DRAFT and m.job_state in (JobState.WAITING, JobState.RUNNING),
     }

@@ -16,7 +16,7 @@ from inventory.stock import PileStock, stock_now
 from surveys.models import Measurement, State
 from surveys.pages.access import measurements, member_page, pile_or_404, show
 from surveys.pages.figures import Units
-from surveys.pages.geometry import arrays_of, longest_cut, plan_of, section_of, shots_of
+from surveys.pages.geometry import arrays_of, longest_cut, plan_of, section_of, shots_of, thinned_words
 
 SHOWN_STATES = (State.COMPUTED, State.REVIEWED, State.APPROVED, State.SUPERSEDED)
 HISTORY_ROWS = 130
@@ -123,6 +123,7 @@ def _drawings(request: HttpRequest, pile: Pile, shown: Measurement | None, units
         "before": before,
         "ends": [round(float(value) / to_shown, 2) for value in ends.ravel()],
         "unit_m": repr(to_shown),
+        "thinned": thinned_words(units, arrays),
         "surfaces_url": reverse("surfaces", args=[shown.pk]),
         "lost": False,
     }

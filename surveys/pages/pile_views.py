@@ -9,6 +9,7 @@ import numpy as np
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.views.decorators.cache import cache_control
+from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import require_GET
 
 from compute.change import change_between, dated_from
@@ -17,7 +18,7 @@ from compute.records import UncertaintyModel
 from surveys.models import Measurement, State
 from surveys.pages.access import measurement_or_404, member_page, pile_or_404
 from surveys.pages.figures import Units
-from surveys.pages.geometry import arrays_of, change_drawing, section_of, solid_of
+from surveys.pages.geometry import arrays_of, change_drawing, exact_of, section_of, solid_of, thinned_words
 from surveys.pages.pile import previous_of
 from surveys.pages.wording import day
 
@@ -51,6 +52,7 @@ def section_fragment(request: HttpRequest, measurement_id: int) -> HttpResponse:
         "section": drawn,
         "before": before,
         "length_m": float(np.hypot(*(ends[1] - ends[0]))),
+        "thinned": thinned_words(units, arrays),
         "units": units,
     }
     return render(request, "parts/section.html", context)
@@ -99,9 +101,12 @@ def change_fragment(request: HttpRequest, code: str, pile: str) -> HttpResponse:
     arrays = arrays_of(first), arrays_of(second)
     if arrays[0] is None or arrays[1] is None:
         return _change_said(request, "The drawing of one of the two surveys is not in the store.")
+    exact = [exact_of(m, drawn) for m, drawn in zip((first, second), arrays, strict=True)]
+    if exact[0] is None or exact[1] is None:
+        return _change_said(request, "The surface of one of the two surveys is not in the store.")
     sides = [
         dated_from(kept, UncertaintyModel(**m.request["model"]), m.record["uncertainty"]["terms"])
-        for kept, m in zip(arrays, (first, second), strict=True)
+        for kept, m in zip(exact, (first, second), strict=True)
     ]
     try:
         change = change_between(*sides)
@@ -121,6 +126,7 @@ def change_fragment(request: HttpRequest, code: str, pile: str) -> HttpResponse:
         "first": first,
         "second": second,
         "units": units,
+        "thinned": thinned_words(units, *arrays),
         "map": drawn,
     }
     return render(request, "parts/change.html", context)
@@ -141,6 +147,7 @@ def _change_said(request: HttpRequest, words: str) -> HttpResponse:
     return render(request, "parts/change.html", {"refusal": words})
 
 
+@gzip_page
 @require_GET
 @member_page
 def surfaces_json(request: HttpRequest, measurement_id: int) -> HttpResponse:

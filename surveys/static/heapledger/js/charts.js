@@ -102,10 +102,15 @@ async function drawSolid() {
   const [answer, Plotly] = await Promise.all([fetch(solid.dataset.surfaces, { headers: { Accept: "application/json" } }), plotly()]);
   if (!answer.ok) throw new Error("the surfaces are not in the store");
   const data = await answer.json();
-  if (data.too_many) throw new Error(`${data.too_many.toLocaleString("en")} triangles are too many to turn here`);
   const box = document.createElement("div");
   box.className = "chart-3d";
   solid.replaceChildren(box);
+  if (data.words) {
+    const words = document.createElement("p");
+    words.className = "quiet thinned";
+    words.textContent = data.words;
+    solid.append(words);
+  }
   const colours = ink();
   const flat = (title) => ({ ...axis(colours, title), backgroundcolor: "rgba(0,0,0,0)", showspikes: false, nticks: 5 });
   const scale = HEIGHTS.map((colour, index) => [index / (HEIGHTS.length - 1), colour]);
