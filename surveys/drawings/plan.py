@@ -35,6 +35,7 @@ from surveys.drawings.svg import (
     step_decimals,
     text,
 )
+from surveys.drawings.visit import VisitMarks, marks_of_visit
 
 TRIANGLES_WITH_BANDS = 20_000
 """Above this the bands would cost more than the page: contours alone tell the shape."""
@@ -55,6 +56,7 @@ class PlanSheet:
     ring_m : (M, 2) outer edge, or None; vertices_m, triangles : the top surface
     cuts_m : further sections as ((2, 2) ends, name of the one, name of the other)
     base_rings_m : outline of the base surface, where it is one of its own
+    visit  : stations of a planned visit, which stand around the pile
     """
 
     vertices_m: FloatArray
@@ -66,6 +68,7 @@ class PlanSheet:
     section_ends_m: Sequence[Sequence[float]] | None = None
     cuts_m: Sequence[tuple[FloatArray, str, str]] = ()
     base_rings_m: Sequence[FloatArray] = ()
+    visit: VisitMarks | None = None
 
 
 MARKS = {
@@ -112,6 +115,7 @@ def plan(
         _shots(frame, sheet.shots if paper is None else within(sheet.shots, box)),
         _section_line(frame, sheet.section_ends_m) if paper is None else "",
         *(_cut(frame, *cut) for cut in sheet.cuts_m),
+        marks_of_visit(frame, sheet.visit),
         _footer(frame, sheet, width, height, ruler, step_m, paper),
     ]
     return drawing(
@@ -124,7 +128,8 @@ def plan(
 def places_of(sheet: PlanSheet) -> list[FloatArray]:
     """What has to be on the plan."""
     ring = [] if sheet.ring_m is None else [sheet.ring_m]
-    return [sheet.vertices_m[:, :2], *ring, *(ends for ends, _, _ in sheet.cuts_m)]
+    stood = [] if sheet.visit is None else [np.array(list(sheet.visit.stations.values()))]
+    return [sheet.vertices_m[:, :2], *ring, *stood, *(ends for ends, _, _ in sheet.cuts_m)]
 
 
 def paper_for(places_m: Sequence[FloatArray], width_mm: float, height_mm: float) -> Paper:

@@ -29,6 +29,7 @@ from surveys.pages.fieldbook_forms import (
     SettingsForm,
     StoredForm,
 )
+from surveys.site_words import told_at
 
 ROWS_AT_ONCE = 400
 """A longer reduction table is read one set-up at a time."""
@@ -127,7 +128,7 @@ def _rights(request: HttpRequest, book: SurveyFile, shown: BookReduction | None)
 
 
 def _figures(shown: BookReduction, solved: SolvedBook) -> dict[str, Any]:
-    sheet = sheets.closure_of(solved)
+    sheet, site = sheets.closure_of(solved), shown.file.survey.site
     both, unit = sheet["adjustments"], sheet["unit"]
     residuals = words.residual_words(both, unit)
     beside = frozenset(one["name"] for one in shown.request["beside"])
@@ -153,7 +154,7 @@ def _figures(shown: BookReduction, solved: SolvedBook) -> dict[str, Any]:
         "residuals": residuals[:RESIDUALS_SHOWN],
         "residuals_more": residuals[RESIDUALS_SHOWN:],
         "free_stations": sheet["free_stations"],
-        "findings": sheet["findings"],
+        "findings": [{**one, "message": told_at(site, one)} for one in sheet["findings"]],
         "stations": [
             {
                 "name": one["name"],

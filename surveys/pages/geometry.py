@@ -20,6 +20,7 @@ from surveys.drawings.plan import PlanSheet, PlanShots, plan
 from surveys.drawings.section import Ruler, section
 from surveys.drawings.silhouette import Profile
 from surveys.drawings.thickness import ThicknessSheet
+from surveys.drawings.visit import VisitMarks
 from surveys.errors import EvidenceDamaged, EvidenceMissing
 from surveys.models import Measurement
 from surveys.pages.figures import Units
@@ -95,8 +96,14 @@ def shots_of(arrays: Arrays) -> DrawnShots:
     return DrawnShots(arrays["shots"][kept, :2], tuple(roles))
 
 
-def plan_of(measurement: Measurement, arrays: Arrays, shots: DrawnShots, units: Units) -> SafeString:
-    """The plan in the site's frame: bands, contours, every shot by what it was used for."""
+def plan_of(
+    measurement: Measurement,
+    arrays: Arrays,
+    shots: DrawnShots,
+    units: Units,
+    visit: VisitMarks | None = None,
+) -> SafeString:
+    """The plan in the site's frame: bands, contours, every shot by its use; a planned `visit`."""
     origin = arrays["origin"]
     top = arrays["top_vertices"].copy()
     top[:, :2] += origin
@@ -106,6 +113,7 @@ def plan_of(measurement: Measurement, arrays: Arrays, shots: DrawnShots, units: 
         ring_m=arrays["edge"] + origin,
         shots=PlanShots(shots.xy_m + origin, shots.roles),
         base_label=measurement.base_version.label if measurement.base_version else "",
+        visit=visit,
     )
     name = f"Plan of {measurement.pile.code}: contours, shots, outer edge"
     return mark_safe(plan(sheet, ruler=ruler_of(units), name=name))  # noqa: S308  escaped by the drawing

@@ -10,8 +10,10 @@ from surveys.pages import (
     control,
     exports,
     fieldbook,
+    fieldbook_entry,
     first_visit,
     imports,
+    leaving,
     maps,
     measurement,
     money,
@@ -30,6 +32,7 @@ from surveys.pages import (
     stock,
     survey,
     trail,
+    visit,
 )
 
 urlpatterns = [
@@ -53,6 +56,7 @@ urlpatterns = [
     path("sites/<str:code>/control/", control.control_page, name="control"),
     path("sites/<str:code>/control/new/", control.new_control_point, name="new-control-point"),
     path("sites/<str:code>/control/<int:control_id>/<str:step>/", control.control_step, name="control-step"),
+    path("sites/<str:code>/leaving/", leaving.leaving_page, name="leaving"),
     path("sites/<str:code>/months/", month.months_page, name="months"),
     path("sites/<str:code>/months/open/", month.open_month, name="open-month"),
     path("sites/<str:code>/months/<str:month>/", month.month_page, name="month"),
@@ -100,6 +104,8 @@ urlpatterns = [
     path("sites/<str:code>/piles/<str:pile>/change/", pile_views.change_fragment, name="pile-change"),
     path("sites/<str:code>/piles/<str:pile>/base-change/", maps.base_change_fragment, name="base-change"),
     path("sites/<str:code>/piles/<str:pile>/movements/", movements.pile_movements, name="pile-movements"),
+    path("sites/<str:code>/piles/<str:pile>/visit/", visit.visit_page, name="visit"),
+    path("sites/<str:code>/piles/<str:pile>/visit/plan/", visit.visit_fragment, name="visit-plan"),
     path("sites/<str:code>/piles/<str:pile>/owner/", setup_weighing.pile_owner, name="pile-owner"),
     path("sites/<str:code>/movements/new/", movements.new_movement, name="new-movement"),
     path("sites/<str:code>/imports/", imports.imports_page, name="imports"),
@@ -126,6 +132,7 @@ urlpatterns = [
     path(
         "surveys/<int:survey_id>/files/<int:file_id>/set-aside/", survey.set_file_aside, name="set-file-aside"
     ),
+    path("surveys/<int:survey_id>/book/new/", fieldbook_entry.fieldbook_entry, name="fieldbook-entry"),
     path("surveys/<int:survey_id>/files/<int:file_id>/book/", fieldbook.fieldbook_page, name="fieldbook"),
     path(
         "surveys/<int:survey_id>/files/<int:file_id>/book/sheet/",
