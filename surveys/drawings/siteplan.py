@@ -54,7 +54,7 @@ def site_plan(sheet: SiteSheet, *, ruler: Ruler | None = None, width: float = 96
     parts.append(_control(frame, sheet.control))
     parts.append(scale_bar(MARGIN_LEFT, height - 24, frame.scale, 220.0, ruler.unit_m, ruler.symbol))
     parts.append(north_arrow(width - MARGIN_RIGHT - 18, MARGIN_TOP + 26))
-    return drawing(width, height, parts, name=name, class_="site-plan")
+    return drawing(width, height, parts, name=name, class_="site-plan", role="group")
 
 
 def _places(sheet: SiteSheet) -> list[FloatArray]:

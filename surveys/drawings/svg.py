@@ -121,11 +121,13 @@ def drawing(
     name: str,
     class_: str,
     paper: Paper | None = None,
+    role: str = "img",
     **more: Any,
 ) -> str:
     """A whole SVG, which keeps its shape at any width and carries its name for those who cannot see it.
 
-    On `paper` it has physical size and its own ink.
+    On `paper` it has physical size and its own ink. One with links in it is a `group`: the parts of an
+    image are told to nobody.
     """
     return el(
         "svg",
@@ -135,7 +137,7 @@ def drawing(
         viewbox=f"0 0 {num(width)} {num(height)}",
         **(sized(width, height, paper) or {"width": num(width), "height": num(height)}),
         class_=f"drawing {class_}",
-        role="img",
+        role=role,
         xmlns="http://www.w3.org/2000/svg",
         aria_label=name,
         **more,

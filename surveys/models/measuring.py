@@ -101,6 +101,7 @@ class Measurement(models.Model):
             models.Index(fields=["pile", "-surveyed_on", "-version"]),
             models.Index(fields=["job_state", "lease_until"]),
             models.Index(fields=["survey", "state"]),
+            models.Index(fields=["digest"], name="measurement_by_digest"),
         ]
         constraints = [
             models.UniqueConstraint(

@@ -40,6 +40,24 @@ document.addEventListener("change", (event) => {
   }));
 });
 
+// What is wider than its place can be scrolled by keyboard; it is named by the section it stands in.
+function reach() {
+  for (const area of document.querySelectorAll(".scroll-x:not([role]), .drawing-frame, [data-reached]")) {
+    const scrolls = area.scrollWidth > area.clientWidth + 1;
+    if (scrolls === "reached" in area.dataset) continue;
+    const head = area.closest("section[aria-labelledby]")?.getAttribute("aria-labelledby");
+    const given = { tabindex: "0", "data-reached": "", "aria-labelledby": head ?? "", role: area.matches("figure") ? "" : "group" };
+    for (const [name, value] of Object.entries(given)) {
+      if (scrolls && (value || name === "data-reached")) area.setAttribute(name, value);
+      else area.removeAttribute(name);
+    }
+  }
+}
+document.addEventListener("DOMContentLoaded", reach);
+document.addEventListener("htmx:afterSettle", reach);
+document.addEventListener("toggle", reach, true);
+window.addEventListener("resize", reach);
+
 // A form that works for a while says so, and cannot be sent twice.
 document.addEventListener("submit", (event) => {
   const button = event.submitter;
