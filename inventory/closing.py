@@ -165,7 +165,7 @@ def _reconcile(period: Period, by: User, comment: str, from_state: str, verb: st
     period = held(period)
     roles = require(by, period.site.organization, "reconcile_period")
     require_state(period, [from_state], verb.replace("_", " "))
-    _refuse_blocked(period, RECONCILE, live_sheet(period))
+    _refuse_blocked(period, RECONCILE, live_sheet(period, with_causes=False))
     sheet, sha256 = keep(period)
     detail = {"lines_n": len(sheet.lines), "lines_sha256": sha256}
     take_step(period, State.RECONCILED, by=by, roles=roles, verb=verb, comment=comment, detail=detail)

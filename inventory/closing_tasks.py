@@ -146,7 +146,7 @@ def _uncounted(period: Period, sheet: Sheet) -> Iterator[Task]:
 
 
 def _changed_since(period: Period, sheet: Sheet) -> Iterator[Task]:
-    now = live_sheet(period)
+    now = live_sheet(period, with_causes=False)
     if hash_of_lines(now.lines) == hash_of_lines(sheet.lines):
         return
     kept = {line.pile.pk: said(line) for line in sheet.lines}

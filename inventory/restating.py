@@ -93,7 +93,7 @@ def reconcile_restated(restatement: Restatement, by: User, comment: str = "") ->
     period, restatement = _held(restatement)
     roles = require(by, period.site.organization, "reconcile_period")
     require_state(period, [State.RESTATING], "reconcile")
-    refuse(period, RECONCILE, tasks_before(RECONCILE, period, live_sheet(period)))
+    refuse(period, RECONCILE, tasks_before(RECONCILE, period, live_sheet(period, with_causes=False)))
     sheet, sha256 = keep(period)
     detail = {"lines_n": len(sheet.lines), "lines_sha256": sha256}
     take_step(

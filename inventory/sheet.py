@@ -86,8 +86,9 @@ def kept_sheet(period: Period) -> Sheet:
     return Sheet(period, lines, _thresholds(period), is_kept=True)
 
 
-def live_sheet(period: Period) -> Sheet:
-    """The sheet as movements and counts give it now."""
+def live_sheet(period: Period, *, with_causes: bool = True) -> Sheet:
+    """The sheet as movements and counts give it now; without causes where only its figures are asked for,
+    since ranking them takes most of the time."""
     thresholds = _thresholds(period)
     held, terms = reading.openings(period), reading.terms(period)
     moved = {pile for pile, tonnes in held.items() if tonnes} | set(terms)
@@ -104,7 +105,8 @@ def live_sheet(period: Period) -> Sheet:
         months = history.get(pile.pk) or _inherited(taken_over.get(pile.pk, ()), history)
         now = _month(line, period, months, this_month.get(pile.pk, ()))
         lines.append(_judged(line, [*months, now], thresholds, costs.get(pile.pk)))
-    lines = ranked(period, lines, thresholds)
+    if with_causes:
+        lines = ranked(period, lines, thresholds)
     return Sheet(period, tuple(lines), thresholds, is_kept=False)
 
 

@@ -102,7 +102,7 @@ class Books(RuleBasedStateMachine):
         day = period.ends_on - dt.timedelta(days=1 + back)
         for pile in self.book.piles:
             standing = pile.counts.current().filter(counted_on=day).first()
-            line = sheet.live_sheet(period).line_of(pile)
+            line = sheet.live_sheet(period, with_causes=False).line_of(pile)
             tonnes = max(1, int(line.book_before_t) + off)
             self.attempt("count", self.book.count, pile, day, tonnes, supersedes=standing)
 
@@ -158,6 +158,7 @@ class Books(RuleBasedStateMachine):
                 self.count(number, 3, 0)
                 for pile in (0, 1):
                     self.explain(number, pile)
+                self.adjust(number, 0, -7)
                 self.decide(True)
                 self.reconcile(number)
                 self.approve(number)
@@ -221,7 +222,7 @@ class Books(RuleBasedStateMachine):
     @invariant()
     def every_tonne_of_the_book_is_in_a_movement(self):
         for period in Period.objects.filter(site=self.site):
-            live = sheet.live_sheet(period)
+            live = sheet.live_sheet(period, with_causes=False)
             held = sum(
                 Movement.objects.filter(site=self.site, book_on__lt=period.ends_on).values_list(
                     "tonnes", flat=True
@@ -248,8 +249,8 @@ def test_the_book_holds_in_any_order(db):
     run_state_machine_as_test(
         RolledBack,
         settings=settings(
-            max_examples=8,
-            stateful_step_count=14,
+            max_examples=5,
+            stateful_step_count=12,
             deadline=None,
             derandomize=True,
             suppress_health_check=list(HealthCheck),
