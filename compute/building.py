@@ -298,16 +298,15 @@ def build_ground(shots: Shots, control: tuple[KnownPoint, ...], limits: FindingL
 
 def rim_points(built: Built) -> RimPoints:
     """Where the top meets the ground. Wall shots sit up the wall: the ground under them follows the toe."""
-    shots, count = built.shots, len(built.shots)
+    shots = built.shots
     if built.ring is None:
         return _sampled_rim(built)
     ring = built.ring
-    weights = csr_matrix((np.ones(len(ring)), (np.arange(len(ring)), ring)), shape=(len(ring), count))
-    weights = _shared(weights, built)
-    xyz = np.column_stack([shots.x_m[ring], shots.y_m[ring], _vertex_heights(built, ring)])
+    rim = ring_points(built, ring)
+    weights, xyz = rim.weights, rim.xyz_m
     on_wall = shots.role[ring] == ROLE_INDEX["wall"]
     if not on_wall.any():
-        return RimPoints(xyz, weights)
+        return rim
     toe_only = RimPoints(xyz[~on_wall], weights[~on_wall])
     foot = fitted_plane(toe_only, built.edge)
     at = locate(foot.surface, xyz[:, :2])
@@ -326,6 +325,15 @@ def rim_points(built: Built) -> RimPoints:
     stacked = vstack(rows).tocsr()
     heights = np.where(on_wall, heights_on(foot.surface, at, shares), xyz[:, 2])
     return RimPoints(np.column_stack([xyz[:, :2], heights]), stacked)
+
+
+def ring_points(built: Built, ring: IntArray) -> RimPoints:
+    """The ring as it was shot, the height of each corner by its own shots."""
+    weights = csr_matrix(
+        (np.ones(len(ring)), (np.arange(len(ring)), ring)), shape=(len(ring), len(built.shots))
+    )
+    xyz = np.column_stack([built.shots.x_m[ring], built.shots.y_m[ring], _vertex_heights(built, ring)])
+    return RimPoints(xyz, _shared(weights, built))
 
 
 def _vertex_heights(built: Built, shots: IntArray) -> FloatArray:

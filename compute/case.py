@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,9 @@ from compute.records import (
     UncertaintyModel,
     Volume,
 )
+
+if TYPE_CHECKING:
+    from compute.wall_closing import WallFacts
 
 LEFT_OUT: tuple[str, ...] = (
     "in_top",
@@ -59,6 +63,7 @@ class Case:
     outline            : (K, 2) the pile's expected outline, or None
     other_outlines     : outlines of the neighbours on that date
     gap_m              : (G,) top minus base along the edge, sampled evenly
+    walls              : what is known of each wall that was given; `off_wall` shots of a contact on none
     split              : whether the file serves a whole yard, so that shots of other piles are expected
     """
 
@@ -85,6 +90,8 @@ class Case:
     declared_unit: str = "metre"
     split: bool = False
     early_findings: tuple[Finding, ...] = ()
+    walls: tuple[WallFacts, ...] = ()
+    off_wall: tuple[int, ...] = ()
 
     @property
     def in_top(self) -> NDArray[np.bool_]:

@@ -48,6 +48,8 @@ from compute.surface import heights_at, index_of
 from compute.threads import together
 from compute.uncertainty import budget, model_for
 from compute.volume import derivative_by_vertex, exact_sum, volume_between, volume_under
+from compute.wall_closing import WallFacts, close_at_walls
+from compute.walls import Contacts, Wall, put_on_walls
 
 Progress = Callable[[str, float], None]
 
@@ -66,6 +68,7 @@ class MeasureRequest:
     outline        : (K, 2) where the pile is expected; with `split`, shots outside it belong to others
     other_outlines : outlines of the neighbours on that date, by pile code
     also           : findings that come with the shots, such as those of the field book they are from
+    walls          : walls that the material lies against; without any, nothing is moved or closed
     """
 
     top: Shots
@@ -80,6 +83,7 @@ class MeasureRequest:
     limits: FindingLimits = field(default_factory=FindingLimits)
     declared_unit: str = "metre"
     also: Callable[[Case], tuple[Finding, ...]] = lambda case: ()
+    walls: tuple[Wall, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -99,12 +103,12 @@ def measure(request: MeasureRequest, progress: Progress = lambda stage, share: N
     """Measure one pile. Raises a subclass of `compute.errors.Refused`; never a partial result."""
     progress("surfaces", 0.1)
     request = dataclasses.replace(request, top=in_canonical_order(request.top))
-    case, ground = _case(request)
+    case, ground, thinned = _case(request)
     progress("checks", 0.5)
     found, check, left, inputs, silhouette = together(
         lambda: find_all(case),
         lambda: cross_check(case),
-        lambda: drop_every_fifth(case),
+        lambda: drop_every_fifth(thinned),
         lambda: canonical_inputs(case, request, ground),
         lambda: silhouette_of(case),
     )
@@ -117,23 +121,33 @@ def measure(request: MeasureRequest, progress: Progress = lambda stage, share: N
     return Measurement(record, geometry_of(case), case)
 
 
-def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
-    """Surfaces, edge and volumes."""
+def _case(request: MeasureRequest) -> tuple[Case, Surface | None, Case]:
+    """Surfaces, edge and volumes; the surveyed ground; and the case as it is thinned."""
     shots, origin = to_local(request.top)
     control = (*known_to_local(request.control, origin), *marks_in_file(shots))
     outline = None if request.outline is None else ring_to_local(request.outline, origin)
     others = {name: ring_to_local(ring, origin) for name, ring in request.other_outlines.items()}
     drawn = None if request.edge is None else ring_to_local(request.edge, origin)
     left = leave_out(shots, control, request.limits, outline if request.split else None, others)
+    contacts: Contacts | None = None
+    if request.walls:
+        shots, left, contacts = put_on_walls(shots, left, request.walls, origin, request.limits)
     built, ground = together(
         lambda: build_top(shots, left, drawn, request.limits),
         lambda: _ground(request, control, origin),
     )
     edge = built.edge if ground is None or built.edge.kind != "hull" else hull_within(built, ground)
     built = dataclasses.replace(built, edge=edge)
-    rim = rim_points(built)
-    base = lay_base(request.base, built, rim, ground)
-    second = lay_second_base(request.base, built, rim)
+    walls: tuple[WallFacts, ...] = ()
+    seen = built
+    if contacts is None:
+        rim = rim_points(built)
+        base = lay_base(request.base, built, rim, ground)
+        second = lay_second_base(request.base, built, rim)
+    else:
+        closed = close_at_walls(request.base, built, contacts, ground)
+        built, base, second, walls = closed.built, closed.base, closed.second, closed.facts
+        edge = built.edge
     # A toe ring or a whole hull is the rim of the top itself; only another edge has to cut it.
     cut = None if edge.kind == "toe" or (edge.kind == "hull" and edge.shot_index.min() >= 0) else edge
     volume = volume_between(built.top, base.surface, edge=cut)
@@ -162,8 +176,22 @@ def _case(request: MeasureRequest) -> tuple[Case, Surface | None]:
         declared_unit=request.declared_unit,
         split=request.split,
         early_findings=built.findings,
+        walls=walls,
+        off_wall=() if contacts is None else contacts.off,
     )
-    return case, ground
+    return case, ground, case if contacts is None else _as_shot(case, seen)
+
+
+def _as_shot(case: Case, seen: Built) -> Case:
+    """The case for thinning: the top as shot, without faces over it, and a base that stays as it is, because
+    one laid anew from fewer shots would not know the foot of the walls."""
+    return dataclasses.replace(
+        case,
+        top=seen.top,
+        edge=seen.edge,
+        base=dataclasses.replace(case.base, weights=None),
+        volume=case.volume if seen.top is case.top else volume_between(seen.top, case.base.surface),
+    )
 
 
 def _ground(request: MeasureRequest, control: tuple[KnownPoint, ...], origin: Origin) -> Surface | None:

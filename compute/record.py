@@ -90,7 +90,13 @@ def _figures(case: Case, check: CrossCheck, left: LeaveOut, doubt: Budget) -> di
         },
         "shots": _shots(case),
         **_shape(case),
+        **_walls(case),
     }
+
+
+def _walls(case: Case) -> dict[str, Any]:
+    """Nothing for a pile without walls, so that its record is what it was before there were any."""
+    return {"walls": [wall.as_dict() for wall in case.walls]} if case.walls else {}
 
 
 def _base(base: Base) -> dict[str, Any]:
@@ -155,6 +161,7 @@ def canonical_inputs(case: Case, request: MeasureRequest, ground: Surface | None
         "limits": dataclasses.asdict(case.limits),
         "control": sorted([p.name, p.northing_m, p.easting_m, p.elevation_m] for p in case.control),
         "split": request.split,
+        **({"walls": [wall.as_input() for wall in request.walls]} if request.walls else {}),
     }
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from compute.case import Case
-from compute.findings import base, control, edge, place, shots, surface, toes, tops
+from compute.findings import base, control, edge, place, shots, surface, toes, tops, walls
 from compute.findings.said import Entry, Finder
 from compute.findings.spikes import find_spikes
 from compute.records import Finding
@@ -42,6 +42,9 @@ FINDERS: tuple[Finder, ...] = (
     place.find_swapped_control,
     place.find_plan_unit,
     place.find_height_unit,
+    walls.find_over_wall,
+    walls.find_off_wall,
+    walls.find_hidden_at_wall,
 )
 
 GRAVITY = {"stop": 0, "warn": 1, "note": 2}

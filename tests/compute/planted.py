@@ -12,6 +12,8 @@ from compute.case import Case
 from compute.findings.surface import cross_check_differs
 from compute.records import KnownPoint
 from compute.sections import cross_check
+from compute.walls import CONTACT_M
+from tests.compute.bays import bay_wall, filled_bay, measured
 from tests.compute.crew import Pile, Row, case_of, crew_shots, moved, scaled, sloping_pad
 from tests.compute.shots_of import shots_of
 
@@ -198,6 +200,10 @@ PLANTED: dict[tuple[str, str], Planted] = {
         lambda: case_of(scaled(ROWS, height=1 / 0.3048)),
         lambda: case_of(scaled(ROWS, height=1.5)),
     ),
+    ("hidden-at-wall", "warn"): (
+        lambda: measured(filled_bay(seen_from=2.0), bay_wall()).case,
+        lambda: measured(filled_bay(), bay_wall()).case,
+    ),
     ("in-other-pile", "warn"): (
         lambda: case_of([*ROWS, (36, -6, 100.2, "SPT")], other_outlines=neighbour(3990)),
         lambda: case_of([*ROWS, (36, -6, 100.2, "SPT")], other_outlines=neighbour(3986)),
@@ -216,6 +222,10 @@ PLANTED: dict[tuple[str, str], Planted] = {
         lambda: case_of(ROWS, BaseChoice("plane")),
     ),
     ("missing-crest", "warn"): (lambda: as_cone(6.0), lambda: as_cone(None)),
+    ("off-wall", "warn"): (
+        lambda: measured(filled_bay(off_m=CONTACT_M + 0.01), bay_wall()).case,
+        lambda: measured(filled_bay(off_m=CONTACT_M - 0.01), bay_wall()).case,
+    ),
     ("open-edge", "note"): (
         lambda: case_of(ROWS, LEVEL, edge=near_the_toe(0.6)),
         lambda: case_of(ROWS, LEVEL, edge=near_the_toe(0.25)),
@@ -227,6 +237,10 @@ PLANTED: dict[tuple[str, str], Planted] = {
     ("outside-edge", "note"): (
         lambda: case_of([*ROWS, (36.0, -0.4, 100.1, "SPT")]),
         lambda: case_of([*ROWS, (36.0, 0.6, 100.4, "SPT")]),
+    ),
+    ("over-wall", "warn"): (
+        lambda: measured(filled_bay(), bay_wall(height_m=2.95)).case,
+        lambda: measured(filled_bay(), bay_wall(height_m=3.05)).case,
     ),
     ("pad-off-base", "warn"): (
         lambda: case_of([*ROWS, *pad(0.14)], LEVEL),
