@@ -43,7 +43,7 @@ document.addEventListener("change", (event) => {
 // What is wider than its place can be scrolled by keyboard; it is named by the section it stands in.
 function reach() {
   for (const area of document.querySelectorAll(".scroll-x:not([role]), .drawing-frame, [data-reached]")) {
-    const scrolls = area.scrollWidth > area.clientWidth + 1;
+    const scrolls = area.scrollWidth > area.clientWidth;
     if (scrolls === "reached" in area.dataset) continue;
     const head = area.closest("section[aria-labelledby]")?.getAttribute("aria-labelledby");
     const given = { tabindex: "0", "data-reached": "", "aria-labelledby": head ?? "", role: area.matches("figure") ? "" : "group" };
