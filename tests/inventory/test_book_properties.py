@@ -246,6 +246,13 @@ class RolledBack(Books):
 
 
 def test_the_book_holds_in_any_order(db):
+    scripted = RolledBack()
+    scripted.record(0, "sale", Decimal(3), dt.date(2025, 1, 9), False)
+    scripted.transfer(Decimal(2), dt.date(2025, 1, 10))
+    scripted.reverse(0, False)
+    scripted.restate_all_the_way(1, Decimal(5))
+    scripted.the_books_hold()
+    scripted.teardown()
     run_state_machine_as_test(
         RolledBack,
         settings=settings(
