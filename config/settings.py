@@ -280,6 +280,7 @@ CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "surveys.tasks.sweep", "schedule": 30.0, "options": {"expires": 25}},
     "worker-beat": {"task": "surveys.tasks.worker_beat", "schedule": 20.0, "options": {"expires": 15}},
     "due-alerts": {"task": "surveys.tasks.raise_due_alerts", "schedule": 900.0, "options": {"expires": 600}},
+    "mail-alerts": {"task": "surveys.tasks.mail_alerts", "schedule": 1800.0, "options": {"expires": 1500}},
     "forget-parsed": {"task": "surveys.tasks.forget_parsed", "schedule": 9e4, "options": {"expires": 3600}},
 }
 # Approved measurements worked out again each night (`config/celery.py`), in turn; 0 for none.
@@ -290,6 +291,20 @@ JOB_ATTEMPTS = 3
 BELL_RINGS_AGAIN_AFTER = timedelta(seconds=env.whole("BELL_AGAIN_SECONDS", 60, 1, 86_400))
 WORKER_PROCESSES = env.whole("WORKER_PROCESSES", 2, 1, 64)
 WORKER_SILENT_AFTER = timedelta(seconds=90)
+
+# --- e-mail --------------------------------------------------------------------------------------
+
+# `console` writes each message where the worker writes its log; `none` sends nothing.
+MAIL_BY = env.choice("MAIL", "console", ("console", "smtp", "none"))
+_MAIL_BACKENDS = {"console": "console", "smtp": "smtp", "none": "dummy"}
+EMAIL_BACKEND = f"django.core.mail.backends.{_MAIL_BACKENDS[MAIL_BY]}.EmailBackend"
+EMAIL_HOST = env.text("MAIL_HOST", "127.0.0.1")
+EMAIL_PORT = env.whole("MAIL_PORT", 587, 1, 65_535)
+EMAIL_HOST_USER = env.text("MAIL_USER", "")
+EMAIL_HOST_PASSWORD = env.text("MAIL_PASSWORD", "")
+EMAIL_USE_TLS = env.flag("MAIL_TLS", True)
+EMAIL_TIMEOUT = 10
+DEFAULT_FROM_EMAIL = env.text("MAIL_FROM", "heapledger@localhost")
 
 # --- logs ----------------------------------------------------------------------------------------
 

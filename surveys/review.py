@@ -5,6 +5,7 @@ Which step starts where, and who may take it, is the table in `surveys/life.py`.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from django.db import transaction
@@ -130,7 +131,15 @@ def approve(measurement: Measurement, by: Any, comment: str = "") -> Measurement
         )
         issue(measurement)
         count(measurement, by, before)
+        transaction.on_commit(partial(_test_limits, measurement.pk), robust=True)
     return measurement
+
+
+def _test_limits(measurement_id: int) -> None:
+    # Whoever only looks at pages must not load the calculator for it.
+    from surveys import alert_causes
+
+    alert_causes.raise_for(measurement_id, timezone.now())
 
 
 def count(measurement: Measurement, by: Any, before: Measurement | None) -> StockCount:

@@ -31,7 +31,10 @@ def measure(measurement_id: int) -> None:
 
     beat()
     if computing.work(measurement_id, worker_name()):
+        from surveys import alert_causes
+
         due_alerts.watch_site_of(measurement_id, timezone.now())
+        alert_causes.raise_for(measurement_id, timezone.now())
 
 
 @shared_task
@@ -54,7 +57,17 @@ def recompute_sample() -> None:
 
 @shared_task
 def raise_due_alerts() -> None:
+    from surveys import alert_causes
+
     due_alerts.raise_due(timezone.now())
+    alert_causes.raise_all(timezone.now())
+
+
+@shared_task
+def mail_alerts() -> None:
+    from surveys import alert_mail
+
+    alert_mail.send_digests(timezone.now())
 
 
 @shared_task

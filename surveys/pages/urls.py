@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.urls import path
 
 from surveys.pages import (
+    alerts,
     certificates,
     company_month,
     control,
@@ -14,6 +15,7 @@ from surveys.pages import (
     first_visit,
     imports,
     leaving,
+    limits,
     maps,
     measurement,
     money,
@@ -73,6 +75,11 @@ urlpatterns = [
         month_history.restatement_step,
         name="restatement-step",
     ),
+    path("alerts/", alerts.alerts_page, name="alerts"),
+    path("alerts/<int:alert_id>/<str:step>/", alerts.alert_step, name="alert-step"),
+    path("limits/", limits.limits_page, name="limits"),
+    path("limits/<int:limit_id>/<str:step>/", limits.limit_step, name="limit-step"),
+    path("sites/<str:code>/limits/new/", limits.propose_limit, name="propose-limit"),
     path("trail/", month_history.trail_page, name="trail"),
     path("months/<str:month>/", company_month.company_month_page, name="company-month"),
     path("trail/counts/<int:count_id>/", trail.count_trail, name="trail-count"),
