@@ -32,6 +32,9 @@ from surveys.splitting import LEAST_SHOTS
 
 AROUND_M = 15.0
 """Shots of the floor and toe this far outside an outline are looked at with its pile."""
+NEAR_M = 10.0
+"""An outline nowhere farther than this from the shots' own hull has room around the same pile, and the hull is
+its foot; where it is farther, a side was not shot."""
 OF_THE_CREW = "no-check-shot"
 """Told once for a visit, not for each pile."""
 
@@ -136,8 +139,18 @@ def _of_outline(pile: Pile, shots: Shots, of: SetupShots | None) -> PileLook | N
 
 
 def _look(code: str, shots: Shots, of: SetupShots | None, outline: NDArray[np.float64] | None) -> PileLook:
-    told = before_leaving(LeavingRequest(shots, of, outline))
+    told = before_leaving(LeavingRequest(shots, of, None if _is_shot_around(shots, outline) else outline))
     return PileLook(code, len(shots), tuple(f for f in told if f.code != OF_THE_CREW))
+
+
+def _is_shot_around(shots: Shots, outline: NDArray[np.float64] | None) -> bool:
+    material = np.isin(shots.role, [ROLE_INDEX[role] for role in TOP_ROLES])
+    if outline is None or int(material.sum()) < LEAST_SHOTS:
+        return False
+    hull = shapely.convex_hull(shapely.multipoints(np.column_stack([shots.x_m, shots.y_m])[material]))
+    sides = shapely.segmentize(shapely.polygons(outline).exterior, 1.0)
+    away = shapely.distance(hull, shapely.points(shapely.get_coordinates(sides)))
+    return bool(away.max() <= NEAR_M)
 
 
 def _some(shots: Shots, kept: NDArray[np.int64]) -> Shots:

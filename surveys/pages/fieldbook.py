@@ -162,7 +162,7 @@ def _figures(shown: BookReduction, solved: SolvedBook) -> dict[str, Any]:
             }
             for one in sheet["stations"]
         ],
-        "control": shown.request["control"],
+        "control": words.control_words(shown.request, unit),
         "beside": shown.request["beside"],
         "without_height": solved.without_height,
         "stored": sorted(stored, key=lambda one: not one["beyond"])[:STORED_SHOWN],

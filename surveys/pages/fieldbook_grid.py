@@ -30,7 +30,7 @@ COLUMNS: tuple[tuple[str, str], ...] = (
     ("note", "Note"),
 )
 NAMES = tuple(name for name, _ in COLUMNS)
-WIDE = ("circle", "zenith", "slope_distance", "note")
+WIDE = ("kind", "circle", "zenith", "slope_distance", "note")
 ROWS, MORE, MOST = 8, 8, 200
 FACES = ("", "1", "2")
 

@@ -6,11 +6,13 @@ millimetres as well, since 1 : 130,000 says little of 3 mm.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from compute.traverse.angles import format_dms
 from compute.traverse.corrections import FIELDS
 from compute.units import LENGTH_IN_M, SYMBOLS
+from surveys.fieldbook_request import in_unit
 from surveys.pages.figures import MINUS, NO_BREAK, number
 
 DASH = "–"
@@ -145,6 +147,20 @@ def _plain(what: str, value: float | None, unit: str) -> dict[str, Any]:
         "accepted": "",
         "within": None,
     }
+
+
+def control_words(pins: Mapping[str, Any], unit: str) -> list[dict[str, Any]]:
+    """The marks of a version as they are pinned, in the unit of the book, and what each served for."""
+    held = [(one, "held fixed" if one["id"] else "held fixed, came with the book") for one in pins["control"]]
+    return [
+        {
+            "name": one["name"],
+            "cells": [length(value, 4) for value in in_unit(one, unit)],
+            "used": used,
+            "source": one["source"],
+        }
+        for one, used in [*held, *((one, "compared") for one in pins["beside"])]
+    ]
 
 
 def course_words(courses: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -18,7 +18,7 @@ from inventory.models import Pile
 from surveys.drawings.visit import VisitMarks
 from surveys.models import Measurement
 from surveys.pages.access import measurements, member_page, pile_or_404, show
-from surveys.pages.figures import Units, number
+from surveys.pages.figures import Units, figure, number
 from surveys.pages.forms import PlainForm
 from surveys.pages.geometry import DrawnShots, arrays_of, plan_of, shots_of
 from surveys.pages.pile import measured_now
@@ -40,8 +40,11 @@ class VisitForm(PlainForm):
         help_text="Empty: as high as it stands.",
     )
 
-    def __init__(self, units: Units, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, units: Units, shown: Measurement | None, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        if shown is not None:
+            last = figure(wanted_by_default(shown), None, "volume", units)
+            self.fields["wanted"].help_text = f"Empty: as sure as the last survey, ± {last.value}."
         for name, kind in (("wanted", "volume"), ("permitted", "length")):
             field = self.fields[name]
             field.label = f"{field.label}, {units.symbol(kind)}"
@@ -95,7 +98,7 @@ def _start(request: HttpRequest, code: str, pile: str) -> tuple[Pile, Measuremen
         shown = measurements(request).get(pk=shown.pk)
         shown = shown if shown.geometry_path else None
     units = Units.of(found.site)
-    form = VisitForm(units, request.GET)
+    form = VisitForm(units, shown, request.GET)
     return found, shown, {"pile": found, "site": found.site, "shown": shown, "units": units, "form": form}
 
 
