@@ -27,6 +27,7 @@ from compute.records import (
 )
 
 if TYPE_CHECKING:
+    from compute.partition import SplitFacts
     from compute.wall_closing import WallFacts
 
 LEFT_OUT: tuple[str, ...] = (
@@ -49,6 +50,11 @@ LEFT_OUT: tuple[str, ...] = (
 LEFT_OUT_INDEX: dict[str, int] = {name: index for index, name in enumerate(LEFT_OUT)}
 
 
+def lies_under_all(base: Base, edge: Edge) -> bool:
+    """Whether a base ends where the edge does: one through the toe, unless a partition divides the heap."""
+    return base.kind == "toe" and edge.kind != "partition"
+
+
 @dataclass(frozen=True)
 class Case:
     """Local frame, metres.
@@ -64,6 +70,7 @@ class Case:
     other_outlines     : outlines of the neighbours on that date
     gap_m              : (G,) top minus base along the edge, sampled evenly
     walls              : what is known of each wall that was given; `off_wall` shots of a contact on none
+    split_facts        : of the partition, where the pile is one side of a heap
     split              : whether the file serves a whole yard, so that shots of other piles are expected
     """
 
@@ -92,6 +99,7 @@ class Case:
     early_findings: tuple[Finding, ...] = ()
     walls: tuple[WallFacts, ...] = ()
     off_wall: tuple[int, ...] = ()
+    split_facts: SplitFacts | None = None
 
     @property
     def in_top(self) -> NDArray[np.bool_]:

@@ -231,6 +231,7 @@ def _thinned(case: Case, drop: NDArray[np.bool_], chains: list[Chain]) -> Built:
     edge, ring = case.edge, case.toe_ring
     if ring is not None:
         ring = ring[~drop[case.vertex_of_shot[ring]]]
+    if ring is not None and edge.kind != "partition":
         edge = make_edge("toe", np.column_stack([case.shots.x_m[ring], case.shots.y_m[ring]]), ring)
     return Built(
         shots=case.shots,

@@ -22,12 +22,13 @@ from compute.building import (
     marks_in_file,
     rim_points,
 )
-from compute.case import Case
+from compute.case import Case, lies_under_all
 from compute.findings import find_all, in_order
 from compute.findings.surface import cross_check_differs
 from compute.frame import in_canonical_order, known_to_local, ring_to_local, to_local
 from compute.leave_out import LeaveOut
 from compute.leave_out import leave_out as drop_every_fifth
+from compute.partition import Partition, SplitFacts, facts_of, split
 from compute.profile import silhouette_of
 from compute.record import canonical_inputs, geometry_of, record_of
 from compute.records import (
@@ -69,6 +70,7 @@ class MeasureRequest:
     other_outlines : outlines of the neighbours on that date, by pile code
     also           : findings that come with the shots, such as those of the field book they are from
     walls          : walls that the material lies against; without any, nothing is moved or closed
+    partition      : the agreed line to a pile that this one lies against; the shots are those of both
     """
 
     top: Shots
@@ -84,6 +86,7 @@ class MeasureRequest:
     declared_unit: str = "metre"
     also: Callable[[Case], tuple[Finding, ...]] = lambda case: ()
     walls: tuple[Wall, ...] = ()
+    partition: Partition | None = None
 
 
 @dataclass(frozen=True)
@@ -147,7 +150,9 @@ def _case(request: MeasureRequest) -> tuple[Case, Surface | None, Case]:
     else:
         closed = close_at_walls(request.base, built, contacts, ground)
         built, base, second, walls = closed.built, closed.base, closed.second, closed.facts
-        edge = built.edge
+    if request.partition is not None:
+        built, seen = (split(each, request.partition, origin) for each in (built, seen))
+    edge = built.edge
     # A toe ring or a whole hull is the rim of the top itself; only another edge has to cut it.
     cut = None if edge.kind == "toe" or (edge.kind == "hull" and edge.shot_index.min() >= 0) else edge
     volume = volume_between(built.top, base.surface, edge=cut)
@@ -178,8 +183,15 @@ def _case(request: MeasureRequest) -> tuple[Case, Surface | None, Case]:
         early_findings=built.findings,
         walls=walls,
         off_wall=() if contacts is None else contacts.off,
+        split_facts=_split_facts(request, built, base, origin),
     )
     return case, ground, case if contacts is None else _as_shot(case, seen)
+
+
+def _split_facts(request: MeasureRequest, built: Built, base: Base, origin: Origin) -> SplitFacts | None:
+    if request.partition is None:
+        return None
+    return facts_of(request.partition, built.top, base.surface, built.edge, origin)
 
 
 def _as_shot(case: Case, seen: Built) -> Case:
@@ -190,7 +202,9 @@ def _as_shot(case: Case, seen: Built) -> Case:
         top=seen.top,
         edge=seen.edge,
         base=dataclasses.replace(case.base, weights=None),
-        volume=case.volume if seen.top is case.top else volume_between(seen.top, case.base.surface),
+        volume=case.volume
+        if seen.top is case.top
+        else volume_between(seen.top, case.base.surface, edge=None if seen.edge.kind == "toe" else seen.edge),
     )
 
 
@@ -215,7 +229,7 @@ def _second_net_m3(
     Where the whole edge is covered, it is what lies under the top less what lies under the base, and no
     triangles have to be laid over each other once more.
     """
-    inside = None if second.kind == "toe" else built.edge
+    inside = None if lies_under_all(second, built.edge) else built.edge
     under_base = derivative_by_vertex(second.surface, inside)
     if abs(exact_sum(under_base) - volume.plan_area_m2) > COVERED_SHARE * volume.plan_area_m2:
         return volume_between(built.top, second.surface, edge=cut).net_m3
@@ -231,7 +245,7 @@ def _derivative(built: Built, by_vertex: FloatArray, base: Base) -> FloatArray:
     vertex = built.vertex_of_shot[used]
     by_shot[used] = by_vertex[vertex] / count[vertex]
     if base.weights is not None:
-        inside = None if base.kind == "toe" else built.edge
+        inside = None if lies_under_all(base, built.edge) else built.edge
         by_shot -= base.weights.T @ derivative_by_vertex(base.surface, inside)
     return by_shot
 

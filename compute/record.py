@@ -95,8 +95,9 @@ def _figures(case: Case, check: CrossCheck, left: LeaveOut, doubt: Budget) -> di
 
 
 def _walls(case: Case) -> dict[str, Any]:
-    """Nothing for a pile without walls, so that its record is what it was before there were any."""
-    return {"walls": [wall.as_dict() for wall in case.walls]} if case.walls else {}
+    """Nothing for a pile by itself, so that its record is what it was before there were walls and lines."""
+    walls = {"walls": [wall.as_dict() for wall in case.walls]} if case.walls else {}
+    return walls | ({"partition": case.split_facts.as_dict()} if case.split_facts is not None else {})
 
 
 def _base(base: Base) -> dict[str, Any]:
@@ -162,6 +163,7 @@ def canonical_inputs(case: Case, request: MeasureRequest, ground: Surface | None
         "control": sorted([p.name, p.northing_m, p.easting_m, p.elevation_m] for p in case.control),
         "split": request.split,
         **({"walls": [wall.as_input() for wall in request.walls]} if request.walls else {}),
+        **({"partition": request.partition.as_input()} if request.partition is not None else {}),
     }
 
 

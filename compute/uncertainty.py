@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from compute.case import lies_under_all
 from compute.errors import BadOption, NumberNotFinite
 from compute.records import Density, FloatArray, UncertaintyModel
 from compute.surface import facets_of
@@ -72,6 +73,7 @@ SAID: dict[str, str] = {
     "toe_position": "where the toe was shot",
     "spacing": "the spacing of the shots",
     "moved_during_survey": "material moved during the survey",
+    "partition": "where the material really meets that of the pile beside it",
     "density": "the density",
 }
 
@@ -182,6 +184,8 @@ def budget(case: Case, left: LeaveOut) -> Budget:
         "spacing": left.u_spacing_m3,
         "moved_during_survey": model.moved_during_survey_m3,
     }
+    if case.split_facts is not None:
+        terms["partition"] = case.split_facts.u_m3
     return combined(terms, case.volume.net_m3, case.density)
 
 
@@ -267,7 +271,9 @@ def toe_position_m3(case: Case) -> float:
 
 def _base_derivative(case: Case) -> FloatArray:
     """Change of the volume under the base by each of its vertices' heights, m²."""
-    return derivative_by_vertex(case.base.surface, None if case.base.kind == "toe" else case.edge)
+    return derivative_by_vertex(
+        case.base.surface, None if lies_under_all(case.base, case.edge) else case.edge
+    )
 
 
 def top_derivative_by_shot(case: Case) -> FloatArray:

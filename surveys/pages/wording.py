@@ -176,6 +176,7 @@ UNCERTAINTY_TERMS = {
     "toe_position": "Place of the toe",
     "spacing": "Spacing of the shots",
     "moved_during_survey": "Material moved during the survey",
+    "partition": "Contact with the pile beside it",
     "density": "Density",
 }
 
