@@ -145,8 +145,10 @@ def _visit_shots(request: HttpRequest, survey: Survey) -> Any:
     """Where the crew of the last survey shot, site frame; thinned evenly where there are very many."""
     rows = Measurement.objects.for_user(request.user).filter(survey=survey).exclude(geometry_path="")
     places = []
-    for row in rows.exclude(state=State.WITHDRAWN).only(
-        "geometry_path", "geometry_sha256", "surveyed_on", "pile", "version"
+    for row in (
+        rows.exclude(state=State.WITHDRAWN)
+        .select_related("pile")
+        .only("geometry_path", "geometry_sha256", "surveyed_on", "pile__code", "version")
     ):
         arrays = arrays_of(row)
         if arrays is not None:
