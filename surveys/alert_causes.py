@@ -207,9 +207,19 @@ def missing_tickets(sites: Sequence[Site], now: dt.datetime) -> Iterator[Conditi
         by_source.setdefault((site_id, source), []).append(document)
     by_id = {site.pk: site for site in sites}
     for (site_id, source), documents in sorted(by_source.items()):
+        site = by_id[site_id]
         gaps = gaps_in(documents)
+        # The receiving leg of a transfer bears the number of the other site's ticket.
+        elsewhere = {
+            document
+            for (other, from_source), others in by_source.items()
+            if other != site_id
+            and from_source == source
+            and by_id[other].organization_id == site.organization_id
+            for document in others
+        }
+        gaps = gaps_in(documents, elsewhere.intersection(n for gap in gaps for n in gap.numbers()))
         if gaps:
-            site = by_id[site_id]
             shown = ", ".join(map(str, gaps[:5])) + (f" and {len(gaps) - 5} more" if len(gaps) > 5 else "")
             missing = sum(gap.n for gap in gaps)
             yield Condition(
