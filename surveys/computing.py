@@ -17,9 +17,11 @@ from compute.coding import assign_roles
 from compute.errors import Refused
 from compute.measure import Measurement as Measured
 from compute.measure import MeasureRequest, measure
+from compute.partition import Partition
 from compute.pointfiles import Points
 from compute.pointfiles.edge import read_edge
 from compute.records import Density, FindingLimits, KnownPoint, Shots, UncertaintyModel
+from compute.walls import Wall
 from inventory.crossing import decimal_tonnes, decimal_volume
 from inventory.errors import BookRefused
 from surveys import jobs, parsed, storage, thinned
@@ -151,6 +153,8 @@ def request_from(pins: Mapping[str, Any], organization_id: int, from_bytes: bool
         model=UncertaintyModel(**pins["model"]),
         limits=FindingLimits(**pins["limits"]),
         declared_unit=pins["files"][0]["unit"],
+        walls=tuple(wall_from(pin) for pin in pins.get("walls", ())),
+        partition=partition_from(pins.get("partition")),
     )
 
 
@@ -210,3 +214,20 @@ def density_from(pin: Mapping[str, Any] | None) -> Density | None:
     if pin is None:
         return None
     return Density(float(pin["t_per_m3"]), float(pin["standard_uncertainty_t_per_m3"]), pin["label"])
+
+
+def wall_from(pin: Mapping[str, Any]) -> Wall:
+    return Wall(
+        code=pin["code"],
+        foot_m=np.array(pin["foot"], dtype=np.float64),
+        height_m=float(pin["height_m"]),
+        lean_deg=float(pin["lean_deg"]),
+        repose_deg=None if pin["repose_deg"] is None else float(pin["repose_deg"]),
+    )
+
+
+def partition_from(pin: Mapping[str, Any] | None) -> Partition | None:
+    if pin is None:
+        return None
+    line = np.array(pin["line"], dtype=np.float64)
+    return Partition(line, pin["is_left"], float(pin["repose_deg"]), pin["other"])

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, fields
 from typing import Any
 
+import shapely
 from django.db.models import Q
 
 from compute import ALGORITHM
@@ -18,9 +19,9 @@ from compute.coding import merge_rules
 from compute.errors import BadOption
 from compute.records import FindingLimits, UncertaintyModel
 from compute.uncertainty import model_for
-from inventory import basing, density
+from inventory import basing, density, yards
 from inventory.errors import DensityStateMismatch, NoDensityInForce
-from inventory.models import BaseVersion, DensityRecord, Pile, Site
+from inventory.models import BaseVersion, DensityRecord, PartitionLine, Pile, Site, Wall
 from surveys.errors import NothingRead
 from surveys.models import BookReduction, ControlPoint, Survey, SurveyFile
 from surveys.splitting import touched_codes
@@ -35,15 +36,17 @@ def pinned(survey: Survey, pile: Pile) -> tuple[dict[str, Any], BaseVersion, Den
     base = basing.base_in_force(pile, survey.surveyed_on)
     density_record, no_density = density_on(pile, survey.surveyed_on)
     site = survey.site
+    partition = yards.partition_on(pile, survey.surveyed_on)
+    partner = None if partition is None else other_side(partition, pile)
     request = {
         "site": site.code,
         "pile": pile.code,
         "surveyed_on": survey.surveyed_on.isoformat(),
         "method": survey.method,
-        **files_of(survey, pile),
+        **files_of(survey, pile, partner),
         "rules": [[list(pair) for pair in tier] for tier in merge_rules(site.code_rules)],
-        "outline": pile.outline or None,
-        "other_outlines": other_outlines(pile, survey.surveyed_on),
+        "outline": heap_outline(pile, partner),
+        "other_outlines": other_outlines(pile, survey.surveyed_on, partner),
         "base": base_as_pinned(base),
         "density": density_record and density_as_pinned(density_record),
         "no_density": no_density,
@@ -51,6 +54,8 @@ def pinned(survey: Survey, pile: Pile) -> tuple[dict[str, Any], BaseVersion, Den
         "model": model_of(survey, base),
         "limits": limits_of(survey),
         "algorithm": ALGORITHM,
+        **walls_as_pinned(yards.walls_on(pile, survey.surveyed_on)),
+        **({} if partition is None else partition_as_pinned(partition, pile)),
     }
     return request, base, density_record
 
@@ -65,9 +70,13 @@ def density_on(pile: Pile, day: dt.date) -> tuple[DensityRecord | None, dict[str
 # --- files ---------------------------------------------------------------------------------------
 
 
-def files_of(survey: Survey, pile: Pile) -> dict[str, Any]:
-    """The point files and the drawn edge that concern `pile`, in the order of their hashes."""
-    of_pile = SurveyFile.objects.filter(Q(pile=pile) | Q(pile__isnull=True), survey=survey)
+def files_of(survey: Survey, pile: Pile, partner: Pile | None = None) -> dict[str, Any]:
+    """The point files and the drawn edge that concern `pile`, in the order of their hashes.
+
+    With a `partner` beyond a partition, the shots of both make one heap.
+    """
+    heap = [pile] if partner is None else [pile, partner]
+    of_pile = SurveyFile.objects.filter(Q(pile__in=heap) | Q(pile__isnull=True), survey=survey)
     of_pile = of_pile.exclude(purpose=SurveyFile.Purpose.STORED)
     live = list(of_pile.filter(set_aside_at__isnull=True).select_related("stored_file"))
     refuse_unclear(live, pile)
@@ -80,7 +89,7 @@ def files_of(survey: Survey, pile: Pile) -> dict[str, Any]:
             "Nothing was measured.",
             where=pile.code,
         )
-    edges = [file for file in read if file.purpose == SurveyFile.Purpose.EDGE]
+    edges = [f for f in read if f.purpose == SurveyFile.Purpose.EDGE and f.pile_id in (None, pile.pk)]
     return {
         "files": pinned_files(sorted(shots, key=lambda file: file.stored_file.sha256)),
         # The last one drawn is meant; the others stay with the survey.
@@ -190,8 +199,50 @@ def density_as_pinned(record: DensityRecord) -> dict[str, Any]:
     }
 
 
-def other_outlines(pile: Pile, day: dt.date) -> dict[str, Any]:
-    neighbours = Pile.objects.filter(site=pile.site_id).open_on(day).exclude(pk=pile.pk).order_by("code")
+def other_side(partition: PartitionLine, pile: Pile) -> Pile:
+    return partition.right if partition.left_id == pile.pk else partition.left
+
+
+def walls_as_pinned(walls: Iterable[Wall]) -> dict[str, Any]:
+    """Nothing where there are none, so that requests from before there were walls stay what they are."""
+    pinned = [
+        {
+            "id": wall.pk,
+            "code": wall.code,
+            "foot": wall.foot,
+            "height_m": str(wall.height_m),
+            "lean_deg": str(wall.lean_deg),
+            "repose_deg": None if wall.repose_deg is None else str(wall.repose_deg),
+        }
+        for wall in walls
+    ]
+    return {"walls": pinned} if pinned else {}
+
+
+def partition_as_pinned(partition: PartitionLine, pile: Pile) -> dict[str, Any]:
+    return {
+        "partition": {
+            "id": partition.pk,
+            "line": partition.line,
+            "is_left": partition.left_id == pile.pk,
+            "repose_deg": str(partition.repose_deg),
+            "other": other_side(partition, pile).code,
+        }
+    }
+
+
+def heap_outline(pile: Pile, partner: Pile | None) -> Any:
+    """The outline of the pile; of a divided heap one ring round both piles."""
+    if partner is None or not pile.outline or not partner.outline:
+        return pile.outline or None
+    both = shapely.union_all([shapely.Polygon(each.outline) for each in (pile, partner)])
+    whole = both if both.geom_type == "Polygon" else both.convex_hull
+    return shapely.get_coordinates(shapely.get_exterior_ring(whole))[:-1].tolist()
+
+
+def other_outlines(pile: Pile, day: dt.date, partner: Pile | None = None) -> dict[str, Any]:
+    heap = [pile.pk] if partner is None else [pile.pk, partner.pk]
+    neighbours = Pile.objects.filter(site=pile.site_id).open_on(day).exclude(pk__in=heap).order_by("code")
     return {code: outline for code, outline in neighbours.values_list("code", "outline") if outline}
 
 

@@ -27,6 +27,7 @@ from inventory.models.piles import BaseVersion, Pile, PileLineage
 from inventory.models.places import Site
 from inventory.models.requests import KeptAnswer
 from inventory.models.status import Status
+from inventory.models.yards import PartitionLine, Wall
 
 __all__ = [
     "AccountCode",
@@ -48,6 +49,7 @@ __all__ = [
     "Movement",
     "MovementImport",
     "Organization",
+    "PartitionLine",
     "Period",
     "PeriodLine",
     "PeriodPool",
@@ -66,4 +68,5 @@ __all__ = [
     "StockOwner",
     "UnitValue",
     "User",
+    "Wall",
 ]

@@ -46,5 +46,11 @@ def filled_bay(tangent: float = 0.0, off_m: float = 0.0, seen_from: float = 0.0)
     return rows + crest + spots
 
 
+def content(tangent: float, high: float = HIGH) -> float:
+    """∫ (WIDE + 2 z t)(DEEP − z + z t) dz from 0 to `high`."""
+    a, b, c, d = WIDE, 2 * tangent, DEEP, tangent - 1.0
+    return a * c * high + (a * d + b * c) * high**2 / 2 + b * d * high**3 / 3
+
+
 def measured(rows: list[tuple], *walls: Wall, base: BaseChoice = LEVEL) -> Measurement:
     return measure(MeasureRequest(top=shots_of(rows), base=base, walls=walls))

@@ -10,14 +10,20 @@ import pytest
 from compute.building import BaseChoice
 from compute.errors import BadOption
 from compute.walls import CONTACT_M
-from tests.compute.bays import DEEP, E_M, FLOOR_M, HIGH, LEVEL, N_M, WIDE, bay_wall, filled_bay, measured
+from tests.compute.bays import (
+    DEEP,
+    E_M,
+    FLOOR_M,
+    HIGH,
+    LEVEL,
+    N_M,
+    WIDE,
+    bay_wall,
+    content,
+    filled_bay,
+    measured,
+)
 from tests.compute.shots_of import shots_of
-
-
-def content(tangent: float, high: float = HIGH) -> float:
-    """∫ (WIDE + 2 z t)(DEEP − z + z t) dz from 0 to `high`."""
-    a, b, c, d = WIDE, 2 * tangent, DEEP, tangent - 1.0
-    return a * c * high + (a * d + b * c) * high**2 / 2 + b * d * high**3 / 3
 
 
 def bent(rows: list[tuple]) -> list[tuple]:
