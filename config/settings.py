@@ -222,6 +222,7 @@ SPECTACULAR_SETTINGS = {
         "ScaleKindEnum": "inventory.models.Scale.Kind",
         "ReadUnitEnum": "surveys.models.evidence.LENGTH_UNITS",
         "WeighedUnitEnum": "inventory.api.movements.UNITS",
+        "HazardKindEnum": "inventory.models.PileHazard.Kind",
         "UnitValueKindEnum": "inventory.models.UnitValue.Kind",
     },
 }

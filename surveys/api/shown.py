@@ -150,10 +150,13 @@ class AskedShown(serializers.Serializer):
 class AlertShown(serializers.ModelSerializer):
     site = Named()
     pile = Named(allow_null=True)
+    owner = serializers.CharField(allow_null=True)
+    accepted_by = serializers.CharField(allow_null=True)
 
     class Meta:
         model = Alert
-        fields = ["id", "site", "pile", "kind", "message", "owner_role", "due_on", "raised_at", "resolved_at"]
+        fields = ["id", "site", "pile", "kind", "subject", "message", "owner_role", "owner", "owned_at"]
+        fields += ["due_on", "accepted_by", "accepted_until", "accepted_reason", "raised_at", "resolved_at"]
 
 
 def refused_of(pile: Any, body: dict[str, Any]) -> dict[str, Any]:

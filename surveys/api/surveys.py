@@ -168,6 +168,6 @@ class OfAlert(filters.FilterSet):
 class Alerts(Rows):
     """What somebody has to see to; `open=true` for what is not settled."""
 
-    model, related = Alert, ("site", "pile")
+    model, related = Alert, ("site", "pile", "owner", "accepted_by")
     serializer_class = s.AlertShown
     filterset_class = OfAlert

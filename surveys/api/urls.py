@@ -5,7 +5,16 @@ from __future__ import annotations
 from django.urls import include, path
 from drf_spectacular.views import SpectacularAPIView
 
-from surveys.api import control, control_history, evidence, exports, fieldbooks, measurements, surveys
+from surveys.api import (
+    control,
+    control_history,
+    evidence,
+    exports,
+    fieldbooks,
+    measurements,
+    outlook,
+    surveys,
+)
 
 FILES = "surveys/<int:survey_id>/files/"
 CONTROL = "sites/<int:site_id>/control-points/"
@@ -55,4 +64,14 @@ urlpatterns = [
     path("exports/stock.<str:form>", exports.StockFile.as_view()),
     path("exports/evidence/<int:year>.zip", evidence.EvidencePack.as_view()),
     path("alerts/", surveys.Alerts.as_view()),
+    path("alerts/<int:alert_id>/own/", outlook.OwnAlert.as_view()),
+    path("alerts/<int:alert_id>/accept/", outlook.AcceptAlert.as_view()),
+    path("limits/", outlook.Limits.as_view()),
+    path("limits/<int:limit_id>/", outlook.LimitRow.as_view()),
+    path("limits/<int:limit_id>/approve/", outlook.ApproveLimit.as_view()),
+    path("limits/<int:limit_id>/withdraw/", outlook.WithdrawLimit.as_view()),
+    path("limit-tests/", outlook.LimitTests.as_view()),
+    path("piles/<int:pile_id>/hazards/", outlook.Hazards.as_view()),
+    path("hazards/<int:hazard_id>/end/", outlook.EndHazard.as_view()),
+    path("piles/<int:pile_id>/outlook/", outlook.PileOutlook.as_view()),
 ]

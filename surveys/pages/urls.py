@@ -13,6 +13,7 @@ from surveys.pages import (
     fieldbook,
     fieldbook_entry,
     first_visit,
+    hazards,
     imports,
     leaving,
     letter,
@@ -107,6 +108,8 @@ urlpatterns = [
     path("sites/<str:code>/piles/<str:pile>/", pile.pile_page, name="pile"),
     path("sites/<str:code>/piles/<str:pile>/outline/", setup_pile.pile_outline, name="pile-outline"),
     path("sites/<str:code>/piles/<str:pile>/hazards/", setup_pile.pile_hazards, name="pile-hazards"),
+    path("sites/<str:code>/piles/<str:pile>/dangers/", hazards.hazards_page, name="pile-dangers"),
+    path("hazards/<int:hazard_id>/end/", hazards.end_hazard, name="end-hazard"),
     path("sites/<str:code>/piles/<str:pile>/close/", setup_pile.close_pile, name="close-pile"),
     path("sites/<str:code>/piles/<str:pile>/bases/new/", setup_pile.propose_base, name="propose-base"),
     path(
@@ -151,6 +154,11 @@ urlpatterns = [
         "surveys/<int:survey_id>/files/<int:file_id>/book/sheet/",
         fieldbook.closure_sheet,
         name="closure-sheet",
+    ),
+    path(
+        "surveys/<int:survey_id>/files/<int:file_id>/book/sheet.pdf",
+        fieldbook.closure_sheet_pdf,
+        name="closure-sheet-pdf",
     ),
     path(
         "surveys/<int:survey_id>/files/<int:file_id>/book/<str:step>/",

@@ -25,6 +25,7 @@ from tests.inventory.month_scene import rows_of_months
 from tests.inventory.yardbook import rows_of_movements
 from tests.surveys.book_scene import book as field_book
 from tests.surveys.book_scene import known
+from tests.surveys.outlook_scene import rows_of_outlook
 from tests.surveys.scene import Yard, heap
 
 pytestmark = pytest.mark.django_db
@@ -110,6 +111,7 @@ def filled(yard: Yard) -> dict[str, list[Any]]:
         "person_id": [yard.surveyor.pk],
         "control_id": [point.pk for point in marks],
         "reduction_id": list(book.reductions.values_list("pk", flat=True)),
+        **rows_of_outlook(yard.company, yard.pile),
         **rows_of_movements(yard.company, yard.pile),
         **rows_of_money(yard.company, yard.pile, survey.surveyed_on),
         **rows_of_months(yard.company, yard.pile, survey.surveyed_on),

@@ -19,6 +19,7 @@ from tests.inventory.month_scene import rows_of_months
 from tests.inventory.yardbook import rows_of_movements
 from tests.surveys.book_scene import book as field_book
 from tests.surveys.book_scene import known, received
+from tests.surveys.outlook_scene import rows_of_outlook
 from tests.surveys.scene import Yard, heap
 
 pytestmark = pytest.mark.slow
@@ -76,6 +77,7 @@ def values(yard: Yard, others: Cast) -> dict[str, list[Any]]:
         "control_id": [point.pk for point in marks],
         "person_id": [yard.surveyor.pk, yard.company.manager.pk],
         "reduction_id": list(book.reductions.values_list("pk", flat=True)),
+        **rows_of_outlook(yard.company, yard.pile),
         **rows_of_movements(yard.company, yard.pile),
         **money_of(yard, approved.surveyed_on),
         **rows_of_months(yard.company, yard.pile, approved.surveyed_on),
