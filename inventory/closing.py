@@ -116,8 +116,11 @@ def lock(period: Period, by: User, comment: str = "") -> Period:
 
 
 def last_step(period: Period, to_state: str) -> PeriodStep | None:
-    """The newest step into a state, with its person."""
-    return period.steps.filter(to_state=to_state).select_related("by").order_by("-pk").first()
+    """The newest step into a state by who prepared it, with its person. Who takes an approval back leaves the
+    month reconciled, but did not reconcile it."""
+    taken_back = {"from_state": State.APPROVED, "to_state": State.RECONCILED}
+    forward = period.steps.filter(to_state=to_state).exclude(**taken_back)
+    return forward.select_related("by").order_by("-pk").first()
 
 
 def require_another(period: Period, by: User, did: str, to_state: str) -> None:

@@ -220,7 +220,9 @@ def preparer_is_not_approver(scope: Scope) -> Iterator[str]:
         prepared = steps[step.period_id].get(State.RESTATING)
         if step.from_state == State.RESTATING and step.to_state == State.LOCKED and prepared == step.by_id:
             yield f"{step.period}: who reconciled it again locked it again."
-        steps[step.period_id][step.to_state] = step.by_id
+        # Who takes an approval back leaves the month reconciled, but did not reconcile it.
+        if step.from_state != State.APPROVED or step.to_state != State.RECONCILED:
+            steps[step.period_id][step.to_state] = step.by_id
     for period in scope.periods().filter(state__in=CLOSED):
         by = steps[period.pk]
         signed = [State.RECONCILED, State.APPROVED] + [State.LOCKED] * (period.state == State.LOCKED)

@@ -243,6 +243,16 @@ def test_steps_back_need_a_reason_and_stay_on_record(ready):
     holds(ready)
 
 
+def test_who_takes_an_approval_back_may_lock_what_is_approved_again(ready):
+    """The controller who sent it back did not reconcile it."""
+    company = ready.company
+    period = ready.reconcile(ready.period())
+    period = closing.approve(period, company.manager)
+    period = closing.take_approval_back(period, company.controller, "a ticket may be missing")
+    period = closing.approve(period, company.manager)
+    assert closing.lock(period, company.controller).state == "locked"
+
+
 def test_months_are_opened_without_a_gap(book):
     book.period(dt.date(2025, 4, 9))
     book.period(dt.date(2024, 11, 30))
