@@ -33,8 +33,8 @@ from surveys.splitting import LEAST_SHOTS
 AROUND_M = 15.0
 """Shots of the floor and toe this far outside an outline are looked at with its pile."""
 NEAR_M = 10.0
-"""An outline nowhere farther than this from the shots' own hull has room around the same pile, and the hull is
-its foot; where it is farther, a side was not shot."""
+"""An outline nowhere farther than this from the shots' own hull has room around the same pile, and the hull
+is its foot; where it is farther, a side was not shot."""
 OF_THE_CREW = "no-check-shot"
 """Told once for a visit, not for each pile."""
 

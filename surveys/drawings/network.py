@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from surveys.drawings.graticule import MARGIN_LEFT, MARGIN_RIGHT, MARGIN_TOP, fit, grid
+from surveys.drawings.paper import INK
 from surveys.drawings.plan import MARKS
 from surveys.drawings.section import Ruler
 from surveys.drawings.svg import (
@@ -37,6 +38,17 @@ VECTOR_LENGTH, ELLIPSE_AXIS = 96.0, 34.0
 """Sheet units that the longest vector and the longest half axis may take."""
 
 
+NETWORK_INK = """
+.course{fill:none;stroke:#1c2528;stroke-width:1.6}
+.sight-line{fill:none;stroke:#5a666b;stroke-width:.9;stroke-dasharray:6 4}
+.new-station{fill:#fff;stroke:#1c2528;stroke-width:1.6}
+.station-name{font-weight:bold;stroke:#fff;stroke-width:3;paint-order:stroke}
+.error-ellipse{fill:none;stroke:#125c68;stroke-width:1.3}
+.misclosure{fill:none;stroke:#9c2f24;stroke-width:2}
+.visit-shots{fill:none;stroke:#5a666b;stroke-width:1.6;stroke-linecap:round}
+"""
+
+
 @dataclass(frozen=True)
 class Exaggeration:
     """How many times larger than the network each is drawn; None where there is nothing to draw."""
@@ -55,11 +67,18 @@ class Exaggeration:
 
 
 def network(
-    net: Network, shots: FloatArray | None = None, *, symbol: str, width: float = 960.0, name: str
+    net: Network,
+    shots: FloatArray | None = None,
+    *,
+    symbol: str,
+    width: float = 960.0,
+    name: str,
+    printed: bool = False,
 ) -> tuple[str, Exaggeration]:
     """SVG of the network, north up, and by how much its small parts are exaggerated.
 
-    `shots`: (N, 2) easting, northing in the unit of the book; `symbol` of that unit.
+    `shots`: (N, 2) easting, northing in the unit of the book; `symbol` of that unit. `printed`: with ink of
+    its own, for a typesetter that has no page around it.
     """
     ruler = Ruler(1.0, symbol)
     places = np.array([[station.easting, station.northing] for station in net.stations])
@@ -68,6 +87,7 @@ def network(
     larger = exaggeration(net, frame.scale)
     at = {station.name: frame.points([place])[0] for station, place in zip(net.stations, places, strict=True)}
     parts = [
+        f"<style>{INK}{NETWORK_INK}</style>" if printed else "",
         grid(frame, box, ruler),
         _shots(frame, shots),
         *(_line(line, at) for line in net.lines),

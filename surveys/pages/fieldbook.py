@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, redirect
-from django.urls import reverse
+from django.shortcuts import get_object_or_404
 from django.utils.safestring import mark_safe
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET
 
-from compute.errors import Refused
-from inventory.errors import BookRefused, NotAllowed
 from surveys import fieldbook_sheets as sheets
-from surveys import fieldbooks
 from surveys.drawings.network import network
 from surveys.fieldbook_solving import SolvedBook
 from surveys.models import BookReduction, SurveyFile
 from surveys.pages import fieldbook_rows as words
-from surveys.pages.access import acted, enter, member_page, show
+from surveys.pages.access import enter, member_page, show
+from surveys.pages.closure_pdf import closure_pdf
 from surveys.pages.fieldbook_forms import (
     AcceptForm,
     CorrectionForm,
@@ -50,24 +46,42 @@ def book_or_404(request: HttpRequest, survey_id: int, file_id: int) -> SurveyFil
 @require_GET
 @member_page
 def fieldbook_page(request: HttpRequest, survey_id: int, file_id: int) -> HttpResponse:
-    return _page(request, book_or_404(request, survey_id, file_id))
+    return book_page(request, book_or_404(request, survey_id, file_id))
 
 
 @require_GET
 @member_page
 def closure_sheet(request: HttpRequest, survey_id: int, file_id: int) -> HttpResponse:
     """The same figures on paper: everything a checker needs, with room to sign."""
+    _, context = _sheet(request, survey_id, file_id)
+    return show(request, "pages/closure_sheet.html", context)
+
+
+@require_GET
+@member_page
+def closure_sheet_pdf(request: HttpRequest, survey_id: int, file_id: int) -> HttpResponse:
+    """The same as a file, to be kept or signed."""
+    shown, context = _sheet(request, survey_id, file_id, printed=True)
+    made = closure_pdf(shown, context, context["drawing"])
+    response = HttpResponse(made, content_type="application/pdf")
+    name = f"closure-{shown.file.pk}-v{shown.version}.pdf"
+    response["Content-Disposition"] = f'inline; filename="{name}"'
+    return response
+
+
+def _sheet(
+    request: HttpRequest, survey_id: int, file_id: int, *, printed: bool = False
+) -> tuple[BookReduction, dict[str, Any]]:
     book = book_or_404(request, survey_id, file_id)
     shown = _version(request, _versions(book))
     if shown is None:
         raise Http404
     solved = sheets.sheet_of(shown)
-    rows = sheets.reduction_rows(solved)
-    context = {**_common(book, shown), **_figures(shown, solved), "reduction": words.reduction_words(rows)}
-    return show(request, "pages/closure_sheet.html", context)
+    rows = words.reduction_words(sheets.reduction_rows(solved))
+    return shown, {**_common(book, shown), **_figures(shown, solved, printed=printed), "reduction": rows}
 
 
-def _page(
+def book_page(
     request: HttpRequest, book: SurveyFile, bound: dict[str, Any] | None = None, status: int = 200
 ) -> HttpResponse:
     versions = _versions(book)
@@ -127,7 +141,7 @@ def _rights(request: HttpRequest, book: SurveyFile, shown: BookReduction | None)
     }
 
 
-def _figures(shown: BookReduction, solved: SolvedBook) -> dict[str, Any]:
+def _figures(shown: BookReduction, solved: SolvedBook, *, printed: bool = False) -> dict[str, Any]:
     sheet, site = sheets.closure_of(solved), shown.file.survey.site
     both, unit = sheet["adjustments"], sheet["unit"]
     residuals = words.residual_words(both, unit)
@@ -138,6 +152,7 @@ def _figures(shown: BookReduction, solved: SolvedBook) -> dict[str, Any]:
         places.reshape(-1, 2),
         symbol=words.symbol_of(unit),
         name=f"Network of {shown}: stations, courses, sights and shots",
+        printed=printed,
     )
     stored = words.stored_words(sheets.stored_differences(solved), unit)
     return {
@@ -186,7 +201,7 @@ def _table(request: HttpRequest, solved: SolvedBook) -> dict[str, Any]:
 
 def _forms(shown: BookReduction, solved: SolvedBook) -> dict[str, Any]:
     return {
-        "correction_form": CorrectionForm(_setups(solved), prefix="correct"),
+        "correction_form": CorrectionForm(setups_of(solved), prefix="correct"),
         "settings_form": SettingsForm(shown, prefix="settings"),
         "stored_form": StoredForm(shown, prefix="stored"),
         "misclosure_form": None if solved.closes else MisclosureForm(prefix="misclosure"),
@@ -195,98 +210,6 @@ def _forms(shown: BookReduction, solved: SolvedBook) -> dict[str, Any]:
     }
 
 
-def _setups(solved: SolvedBook) -> list[tuple[str, str]]:
+def setups_of(solved: SolvedBook) -> list[tuple[str, str]]:
     assert solved.result.book is not None
     return [(setup.name, setup.at) for setup in solved.result.book.setups]
-
-
-# --- steps --------------------------------------------------------------------------------------------
-
-
-@require_POST
-@member_page
-def reduce_again(request: HttpRequest, survey_id: int, file_id: int, step: str) -> HttpResponse:
-    """The next version of a book, by one of the page's forms; a refusal stays in the form it came from."""
-    book = book_or_404(request, survey_id, file_id)
-    request.standing.require("reduce_book")
-    newest = book.reductions.order_by("-version").first()
-    back = reverse("fieldbook", args=[survey_id, file_id])
-    if step == "first":
-        return acted(
-            request, lambda: fieldbooks.reduce_book(book, request.user), f"{book.name} is reduced.", back
-        )
-    if newest is None or step not in NEXT:
-        raise Http404
-    newest.file = book
-    named, made, verb = NEXT[step]
-    form = made(request, newest)
-    if form.is_valid():
-        try:
-            verb(form, book, request.user)
-        except NotAllowed:
-            raise
-        except (Refused, BookRefused) as refusal:
-            form.refuse(refusal)
-        else:
-            return redirect(back)
-    return _page(request, book, {named: form, "open_form": named}, 422)
-
-
-def _correct(form: Any, book: SurveyFile, by: Any) -> None:
-    correction = form.correction()
-    fieldbooks.correct_setups(book, by, [correction], correction.reason)
-
-
-def _accept_misclosure(form: Any, book: SurveyFile, by: Any) -> None:
-    fieldbooks.accept_misclosure(book, by, form.cleaned_data["reason"])
-
-
-def _with_settings(form: Any, book: SurveyFile, by: Any) -> None:
-    fieldbooks.reduce_book(book, by, form.settings(), reason=form.cleaned_data["reason"])
-
-
-NEXT: dict[str, tuple[str, Callable[..., Any], Callable[..., None]]] = {
-    "correct": (
-        "correction_form",
-        lambda request, newest: CorrectionForm(
-            _setups(sheets.sheet_of(newest)), request.POST, prefix="correct"
-        ),
-        _correct,
-    ),
-    "misclosure": (
-        "misclosure_form",
-        lambda request, newest: MisclosureForm(request.POST, prefix="misclosure"),
-        _accept_misclosure,
-    ),
-    "settings": (
-        "settings_form",
-        lambda request, newest: SettingsForm(newest, request.POST, prefix="settings"),
-        _with_settings,
-    ),
-    "stored": (
-        "stored_form",
-        lambda request, newest: StoredForm(newest, request.POST, prefix="stored"),
-        _with_settings,
-    ),
-}
-
-
-@require_POST
-@member_page
-def judge_reduction(
-    request: HttpRequest, survey_id: int, file_id: int, version: int, step: str
-) -> HttpResponse:
-    """Accept a version, or send it back with a reason: another person than who prepared it."""
-    book = book_or_404(request, survey_id, file_id)
-    found = get_object_or_404(book.reductions.select_related("prepared_by"), version=version)
-    found.file = book
-    back = reverse("fieldbook", args=[survey_id, file_id])
-    if step == "accept":
-        comment = request.POST.get("accept-comment", "")
-        said = f"{found} is accepted. Its shots can be measured and approved."
-        return acted(request, lambda: fieldbooks.accept(found, request.user, comment), said, back)
-    if step == "send_back":
-        reason = request.POST.get("send-back-reason", "")
-        said = f"{found} is sent back. A correction makes the next version."
-        return acted(request, lambda: fieldbooks.send_back(found, request.user, reason), said, back)
-    raise Http404

@@ -12,6 +12,7 @@ from surveys.pages import (
     exports,
     fieldbook,
     fieldbook_entry,
+    fieldbook_steps,
     first_visit,
     hazards,
     imports,
@@ -162,12 +163,12 @@ urlpatterns = [
     ),
     path(
         "surveys/<int:survey_id>/files/<int:file_id>/book/<str:step>/",
-        fieldbook.reduce_again,
+        fieldbook_steps.reduce_again,
         name="fieldbook-step",
     ),
     path(
         "surveys/<int:survey_id>/files/<int:file_id>/book/<int:version>/<str:step>/",
-        fieldbook.judge_reduction,
+        fieldbook_steps.judge_reduction,
         name="reduction-step",
     ),
     path("surveys/<int:survey_id>/measure/", survey.measure, name="measure"),

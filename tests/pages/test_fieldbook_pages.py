@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import io
 import math
 import re
 from collections.abc import Callable
@@ -14,6 +15,7 @@ from html import unescape
 from typing import Any
 
 import numpy as np
+import pypdf
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
@@ -337,6 +339,27 @@ def test_the_closure_sheet_has_what_a_checker_needs(yard: Yard, as_: Browser) ->
     assert sum("line" in row[0] for row in rows if len(row) == 13) == len(sights())
 
 
+def test_the_sheet_as_a_file_says_the_same_and_is_made_alike_twice(yard: Yard, as_: Browser) -> None:
+    known(yard)
+    file = received(yard, book(misread()))
+    browser = as_(yard.lead)
+    where = reverse("closure-sheet-pdf", args=[file.survey_id, file.pk])
+    first, again = (browser.get(where) for _ in range(2))
+    assert first["Content-Type"] == "application/pdf"
+    assert first.content == again.content
+    pages = pypdf.PdfReader(io.BytesIO(first.content)).pages
+    said = " ".join(" ".join(page.extract_text().split()) for page in pages)
+    reduction = file.reductions.get()
+    assert reduction.digest in said
+    assert file.stored_file.sha256 in said
+    assert "−600.0″" in said
+    assert "station K3" in said
+    for row in sights():
+        written = round(float(f"{row['slope']:.4f}"), 3)
+        assert re.search(rf"\b{written:.3f}\b", said), "every slope distance that was read"
+    assert all(page.mediabox.height <= 842.5 and page.mediabox.width <= 842.5 for page in pages), "A4"
+
+
 # --- who may what -------------------------------------------------------------------------------------
 
 
@@ -360,7 +383,8 @@ def test_others_find_nothing(yard: Yard, as_: Browser, cast: Cast) -> None:
     other = as_(cast.b.surveyor)
     where = [file.survey_id, file.pk]
     assert other.get(address(file)).status_code == 404
-    assert other.get(reverse("closure-sheet", args=where)).status_code == 404
+    for name in ("closure-sheet", "closure-sheet-pdf"):
+        assert other.get(reverse(name, args=where)).status_code == 404
     assert other.post(address(file, "correct"), correction()).status_code == 404
     assert other.post(judge(file, 1, "accept")).status_code == 404
     assert other.get(reverse("fieldbook-entry", args=[file.survey_id])).status_code == 404
