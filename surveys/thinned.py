@@ -16,20 +16,31 @@ import numpy as np
 
 from compute.case import LEFT_OUT_INDEX
 from compute.records import Surface
-from compute.simplify import BUDGET, simplified
+from compute.roles import ROLE_INDEX, ROLES
+from compute.simplify import simplified
 from surveys import storage
 
 log = logging.getLogger(__name__)
 
 Arrays = dict[str, np.ndarray]
 
+BUDGET = 8_000
+"""Vertices of a drawn surface: its bands and contours cost most, and more show no more of a pile."""
+
 FOLDER = "thinned"
-MANNER = 1
+MANNER = 2
 """Changes when the thinning does, so that older files are not taken for new ones."""
 
 HASH_BYTES = 32
 SHOTS_DRAWN = 6000
+OF_A_CLOUD = 2000
+"""More marks than `SHOTS_DRAWN` would hide the plan; of so many, about these are drawn."""
+
 OF_OTHERS = ("outside_outline", "inside_other_pile")
+BY_ROLE = ("floor", "ground", "structure")
+"""Left out of the top surface by their role: that is their place, not a fault."""
+
+NEVER_TOP = ("control", "check", "rejected", "unknown")
 BY_SHOT = ("shots", "role", "left_out", "shot_line")
 
 
@@ -66,6 +77,7 @@ def thinned(arrays: Mapping[str, np.ndarray]) -> Arrays:
             out["top_lines"] = thin.surface.lines
         deviation_m = max(deviation_m, thin.largest_deviation_m)
     kept = shots_drawn(arrays)
+    out["shots_by_role"] = shots_by_role(arrays)
     out |= {name: arrays[name][kept] for name in BY_SHOT if name in arrays}
     counts = [max(len(each[f"{which}_vertices"]) for which in ("top", "base")) for each in (arrays, out)]
     out["thinning"] = np.array([*counts, deviation_m])
@@ -73,14 +85,34 @@ def thinned(arrays: Mapping[str, np.ndarray]) -> Arrays:
 
 
 def shots_drawn(arrays: Mapping[str, np.ndarray]) -> np.ndarray:
-    """Which shots a plan of the pile shows: none of other piles in the same file, evenly few of very many."""
+    """Which shots a plan of the pile shows: all near it, evenly few of a cloud."""
+    near = _near(arrays)
+    return near if len(near) <= SHOTS_DRAWN else near[:: len(near) // OF_A_CLOUD]
+
+
+def shots_by_role(arrays: Mapping[str, np.ndarray]) -> np.ndarray:
+    """How many shots of each role there are near the pile, by index into `ROLES`, drawn or not."""
+    if "shots_by_role" in arrays:
+        return arrays["shots_by_role"]
+    return np.bincount(role_shown(arrays)[_near(arrays)], minlength=len(ROLES))
+
+
+def role_shown(arrays: Mapping[str, np.ndarray]) -> np.ndarray:
+    """(N,) index into `ROLES`: what each shot was used as; one left out against its role is rejected."""
+    role, left_out = arrays["role"].astype(np.int64), arrays["left_out"]
+    in_place = np.isin(left_out, [0, *(LEFT_OUT_INDEX[reason] for reason in BY_ROLE)])
+    in_place |= np.isin(role, [ROLE_INDEX[name] for name in NEVER_TOP])
+    return np.where(in_place, role, ROLE_INDEX["rejected"])
+
+
+def _near(arrays: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Shots within the frame of a plan, without those of other piles in the same file."""
     low, high = arrays["edge"].min(axis=0), arrays["edge"].max(axis=0)
     pad = 0.07 * float(max(high - low)) + 0.5
     places = arrays["shots"][:, :2]
     near = ((places >= low - pad) & (places <= high + pad)).all(axis=1)
     near &= ~np.isin(arrays["left_out"], [LEFT_OUT_INDEX[reason] for reason in OF_OTHERS])
-    kept = np.flatnonzero(near)
-    return kept[:: max(1, len(kept) // SHOTS_DRAWN)]
+    return np.flatnonzero(near)
 
 
 def surface_of(arrays: Mapping[str, np.ndarray], which: str) -> Surface:

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 from django.utils.safestring import SafeString, mark_safe
 
-from compute.case import LEFT_OUT
 from compute.roles import ROLES
 from compute.sections import long_axis_rad
 from compute.sections import section as cut
@@ -27,8 +26,6 @@ from surveys.pages.figures import Units
 
 Arrays = dict[str, np.ndarray]
 GRID_CELLS = 110
-BY_ROLE = ("floor", "ground", "structure")
-"""Left out of the top surface by their role: that is their place, not a fault."""
 
 
 def arrays_of(measurement: Measurement) -> Arrays | None:
@@ -72,28 +69,24 @@ def ruler_of(units: Units) -> Ruler:
 
 @dataclass(frozen=True)
 class DrawnShots:
-    """Shots that a plan of the pile shows, local frame: without those of other piles in the same file."""
+    """Shots that a plan of the pile shows, local frame: without those of other piles in the same file.
+
+    `by_role` has (role, number of shots), drawn or not, for the key of the plan.
+    """
 
     xy_m: np.ndarray
     roles: tuple[str, ...]
-
-    @property
-    def by_role(self) -> list[tuple[str, int]]:
-        """(role, number of shots), for the key of the plan."""
-        return [(role, self.roles.count(role)) for role in ROLES if role in self.roles]
+    by_role: tuple[tuple[str, int], ...] = ()
 
 
 def shots_of(arrays: Arrays) -> DrawnShots:
-    """One that was left out against its role is drawn as rejected."""
     kept = thinned.shots_drawn(arrays)
-    roles = []
-    for role, left in zip(arrays["role"][kept].tolist(), arrays["left_out"][kept].tolist(), strict=True):
-        name = ROLES[role]
-        by_role = (
-            left == 0 or LEFT_OUT[left] in BY_ROLE or name in ("control", "check", "rejected", "unknown")
-        )
-        roles.append(name if by_role else "rejected")
-    return DrawnShots(arrays["shots"][kept, :2], tuple(roles))
+    counts = zip(ROLES, thinned.shots_by_role(arrays).tolist(), strict=True)
+    return DrawnShots(
+        arrays["shots"][kept, :2],
+        tuple(ROLES[role] for role in thinned.role_shown(arrays)[kept].tolist()),
+        tuple((role, count) for role, count in counts if count),
+    )
 
 
 def plan_of(

@@ -194,6 +194,12 @@ def plural(count: int, nouns: str) -> str:
 
 
 @register.filter
+def counted(count: int) -> str:
+    """A number of things, its thousands apart."""
+    return f"{count:,}"
+
+
+@register.filter
 def short_hash(value: str) -> str:
     """The first twelve digits: enough to compare by eye; the whole one stands in the title."""
     return value[:12]

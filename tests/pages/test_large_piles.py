@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from django.urls import reverse
 
-from compute.simplify import BUDGET
 from compute.surface import heights_at, indexed
 from surveys import computing, storage, thinned
 from surveys.errors import EvidenceMissing
@@ -68,7 +67,7 @@ def test_three_hundred_thousand_points(yard: Yard, as_: Doors, lost: Callable[[]
     lost()
     answer = as_(yard.lead).get(reverse("surfaces", args=[measurement.pk]))
     solid = json.loads(answer.content)
-    assert 0.9 * BUDGET < len(solid["top"]["x"]) <= BUDGET
+    assert 0.9 * thinned.BUDGET < len(solid["top"]["x"]) <= thinned.BUDGET
     assert "of 300,013 points thinned to" in solid["words"]
 
     thin = computing.drawn_of(measurement)
