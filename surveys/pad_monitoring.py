@@ -110,6 +110,15 @@ class Proposal:
     height_uncertainty_m: float
 
     @property
+    def minus_net_m3(self) -> float:
+        """What the volume changes by, from old base to new."""
+        return -self.bridge.net_m3
+
+    @property
+    def minus_tonnes(self) -> float | None:
+        return None if self.tonnes is None else -self.tonnes
+
+    @property
     def sha256(self) -> str:
         return hashlib.sha256(self.data).hexdigest()
 

@@ -26,6 +26,7 @@ from surveys.pages import (
     month_history,
     movements,
     outlook,
+    pad,
     people,
     pile,
     pile_views,
@@ -119,6 +120,10 @@ urlpatterns = [
         name="base-step",
     ),
     path("sites/<str:code>/piles/<str:pile>/change/", pile_views.change_fragment, name="pile-change"),
+    path("sites/<str:code>/piles/<str:pile>/pad/", pad.pad_fragment, name="pile-pad"),
+    path(
+        "sites/<str:code>/piles/<str:pile>/pad/propose/", pad.propose_region_base, name="propose-region-base"
+    ),
     path("sites/<str:code>/piles/<str:pile>/base-change/", maps.base_change_fragment, name="base-change"),
     path("sites/<str:code>/piles/<str:pile>/movements/", movements.pile_movements, name="pile-movements"),
     path("sites/<str:code>/piles/<str:pile>/visit/", visit.visit_page, name="visit"),
