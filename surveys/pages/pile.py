@@ -17,6 +17,7 @@ from surveys.models import Measurement, State
 from surveys.pages.access import measurements, member_page, pile_or_404, show
 from surveys.pages.figures import Units
 from surveys.pages.geometry import arrays_of, longest_cut, plan_of, section_of, shots_of, thinned_words
+from surveys.pages.pile_events import events_of, for_chart, partitions_of, walls_of
 
 SHOWN_STATES = (State.COMPUTED, State.REVIEWED, State.APPROVED, State.SUPERSEDED)
 HISTORY_ROWS = 130
@@ -44,6 +45,18 @@ def pile_page(request: HttpRequest, code: str, pile: str) -> HttpResponse:
     shown = latest or newer
     if shown is not None:
         shown = measurements(request).get(pk=shown.pk)
+    bases = list(
+        BaseVersion.objects.for_user(request.user)
+        .filter(pile=found)
+        .select_related("approved_by", "proposed_by")
+    )
+    lineage = (
+        PileLineage.objects.for_user(request.user)
+        .filter(Q(from_pile=found) | Q(to_pile=found))
+        .select_related("from_pile", "to_pile")
+    )
+    walls, partitions = walls_of(request, found), partitions_of(request, found)
+    events = events_of(found, lineage, bases, walls, partitions)
     context = {
         "pile": found,
         "site": site,
@@ -53,14 +66,12 @@ def pile_page(request: HttpRequest, code: str, pile: str) -> HttpResponse:
         "shown": shown,
         "newer": newer,
         "history": history,
-        "history_chart": _chart(history, units),
+        "history_chart": _chart(history, units) | {"events": for_chart(events)},
         "densities": _densities(request, found),
-        "bases": BaseVersion.objects.for_user(request.user)
-        .filter(pile=found)
-        .select_related("approved_by", "proposed_by"),
-        "lineage": PileLineage.objects.for_user(request.user)
-        .filter(Q(from_pile=found) | Q(to_pile=found))
-        .select_related("from_pile", "to_pile"),
+        "bases": bases,
+        "events": events,
+        "walls": walls,
+        "partitions": partitions,
         "bases_measured": sorted({m.base_version.version for m in history if m.base_version}),
         "comparable": [m for m in history if m.state == State.APPROVED],
         "can": {

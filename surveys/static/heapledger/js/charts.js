@@ -66,6 +66,18 @@ function historyTraces(points, kind, unit, colours) {
   }).filter((trace) => trace.x.length);
 }
 
+// Merges, splits, other bases: an upright line with the letter that the list below explains. Of one day, one line.
+function eventMarks(data, colours) {
+  const first = data.points.length ? data.points[0].on : "";
+  const days = new Map();
+  for (const event of data.events ?? []) if (event.on >= first) days.set(event.on, [...(days.get(event.on) ?? []), event.letter]);
+  const marks = [...days];
+  return {
+    shapes: marks.map(([on]) => ({ type: "line", x0: on, x1: on, yref: "paper", y0: 0, y1: 1, line: { color: colours.quiet, width: 1, dash: "dot" } })),
+    annotations: marks.map(([on, letters]) => ({ x: on, yref: "paper", y: 1, yanchor: "bottom", text: letters.join(" "), showarrow: false, font: { size: 12, color: colours.ink } })),
+  };
+}
+
 async function drawHistory() {
   const data = JSON.parse(document.getElementById("history-data").textContent);
   const kind = data.points.some((point) => point.mass !== null) ? "mass" : "volume";
@@ -75,12 +87,13 @@ async function drawHistory() {
   const draw = () => {
     const colours = ink();
     const layout = {
-      height: 340, width: paper.matches ? 660 : undefined, margin: { l: 76, r: 16, t: 12, b: 44 }, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
+      height: 340, width: paper.matches ? 660 : undefined, margin: { l: 76, r: 16, t: 24, b: 44 }, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
       font: { family: colours.sans, color: colours.ink }, hovermode: "closest",
       legend: { orientation: "h", x: 0, y: -0.16, font: { size: 12, color: colours.quiet } }, showlegend: true,
       hoverlabel: { bgcolor: colours.sheet, bordercolor: colours.rule, font: { color: colours.ink } },
       xaxis: { ...axis(colours, ""), type: "date", tickformat: "%-d %b %Y", showgrid: false, nticks: 7 },
       yaxis: { ...axis(colours, `measured, ${unit}; bars: ± (k = 2)`), tickformat: ",d" },
+      ...eventMarks(data, colours),
     };
     return Plotly.react(holder, historyTraces(data.points, kind, unit, colours), layout, { displayModeBar: false, responsive: true });
   };
