@@ -24,6 +24,7 @@ from inventory.rights import require, require_other_person
 Points = Sequence[Sequence[float]]
 Number = Decimal | int | str
 
+MILLIMETRE = Decimal("0.001")
 STEEPEST_LEAN_DEG = 45
 STEEPEST_REPOSE_DEG = 60
 

@@ -6,6 +6,7 @@ from django.urls import path
 
 from surveys.pages import (
     alerts,
+    beside,
     certificates,
     company_month,
     control,
@@ -120,6 +121,10 @@ urlpatterns = [
         name="base-step",
     ),
     path("sites/<str:code>/piles/<str:pile>/change/", pile_views.change_fragment, name="pile-change"),
+    path("sites/<str:code>/piles/<str:pile>/walls/new/", beside.propose_wall, name="propose-wall"),
+    path("sites/<str:code>/piles/<str:pile>/lines/new/", beside.propose_line, name="propose-line"),
+    path("walls/<int:wall_id>/<str:step>/", beside.wall_step, name="wall-step"),
+    path("lines/<int:line_id>/<str:step>/", beside.line_step, name="line-step"),
     path("sites/<str:code>/piles/<str:pile>/pad/", pad.pad_fragment, name="pile-pad"),
     path(
         "sites/<str:code>/piles/<str:pile>/pad/propose/", pad.propose_region_base, name="propose-region-base"
