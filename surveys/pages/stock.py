@@ -24,6 +24,8 @@ from surveys.pages.rows import previous_approved
 
 SILHOUETTE_WIDTH = 260.0
 MONTHS_DRAWN = 12
+MEASURED = "measurement:"
+"""How evidence that is a measurement begins; what else was counted has no drawing here."""
 
 
 @dataclass(frozen=True)
@@ -163,7 +165,7 @@ def _profiles(
 
     Only the silhouettes leave the database, not whole records. Two queries.
     """
-    uuids = [ref.removeprefix("measurement:") for ref in refs]
+    uuids = [ref.removeprefix(MEASURED) for ref in refs if ref.startswith(MEASURED)]
     seen = Measurement.objects.for_user(request.user)
     now = list(
         seen.filter(uuid__in=uuids)
