@@ -57,7 +57,7 @@ def letter_of(user: Any, period: Period) -> Letter:
     site, units = period.site, Units.of(period.site)
     last_day = period.ends_on - dt.timedelta(days=1)
     sheet = sheet_of(period)
-    outlook = outlook_of(stock_now(user, on=last_day, site=site), last_day)
+    outlook = outlook_of(stock_now(user, on=last_day, site=site), last_day, day_is_over=True)
     tests = limit_tests(user, last_day, site=site)
     sections = (
         ("What lies there", _lies_there(sheet, units)),

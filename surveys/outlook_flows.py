@@ -76,16 +76,24 @@ class Flows:
         return float(issued + max(ZERO, handed_on))
 
 
-def flows_of(piles: Sequence[Pile], sites: Iterable[Site], today: dt.date) -> Flows:
-    """The series of some piles. Three queries, whatever the history."""
+def flows_of(
+    piles: Sequence[Pile], sites: Iterable[Site], today: dt.date, *, day_is_over: bool = False
+) -> Flows:
+    """The series of some piles up to the day `today`. Three queries, whatever the history."""
     site_ids = [site.pk for site in sites]
     since = _months_before(today, MONTHS_LOOKED_BACK)
-    physical = Movement.objects.filter(book_on__gte=since, book_on__lte=today).exclude(kind__in=BOOK_ONLY)
-    ends = physical.filter(site__in=site_ids).order_by().values_list("site")
+    entered = Movement.objects.filter(book_on__gte=since, book_on__lte=today)
+    physical = entered.exclude(kind__in=BOOK_ONLY)
+    # An opening balance says from when on the book is kept.
+    ends = entered.filter(site__in=site_ids).order_by().values_list("site")
+    last_moved = Max("book_on", filter=~Q(kind__in=BOOK_ONLY))
+    tomorrow = today + dt.timedelta(days=1)
+    running = tomorrow if day_is_over else today
     known, recorded_to = {}, {}
-    for site_id, first, last in ends.annotate(first=Min("book_on"), last=Max("book_on")):
-        recorded_to[site_id] = last
-        known[site_id] = _months(first, last, today)
+    for site_id, first, last in ends.annotate(first=Min("book_on"), last=last_moved):
+        if last is not None:
+            recorded_to[site_id] = last
+            known[site_id] = _months(first, last, running)
     by_pile: dict[int, dict[Month, dict[str, Decimal]]] = {}
     rows = physical.filter(pile__in=[pile.pk for pile in piles]).order_by()
     sums = rows.annotate(month=TruncMonth("book_on")).values_list("pile", "month", "kind")

@@ -136,11 +136,14 @@ class Outlook:
     flows: Flows
 
 
-def outlook_of(stock: StockNow, today: dt.date) -> Outlook:
-    """The outlook of some open piles. A number of queries that does not grow with piles or history."""
+def outlook_of(stock: StockNow, today: dt.date, *, day_is_over: bool = False) -> Outlook:
+    """The outlook of some open piles on the day `today`.
+
+    A number of queries that does not grow with piles or history.
+    """
     piles = [each.pile for each in stock.piles]
     sites = {pile.site_id: pile.site for pile in piles}
-    flows = flows_of(piles, sites.values(), today)
+    flows = flows_of(piles, sites.values(), today, day_is_over=day_is_over)
     counts = [count for each in stock.piles for count in each.counts]
     since = moved_since(counts, today)
     before = previous_counts(counts)

@@ -114,7 +114,7 @@ class Migration(migrations.Migration):
                 ('operator', models.CharField(choices=[('max', 'at most'), ('min', 'at least')], max_length=3)),
                 ('value', models.DecimalField(decimal_places=6, max_digits=18)),
                 ('given', models.CharField(max_length=30)),
-                ('unit', models.CharField(max_length=20)),
+                ('unit', models.CharField(choices=[('metre', 'metre'), ('foot', 'foot'), ('us-survey-foot', 'us survey foot'), ('degree', 'degree'), ('percent', 'percent'), ('horizontal-to-one', 'horizontal to one vertical'), ('square-metre', 'square metre'), ('hectare', 'hectare'), ('square-foot', 'square foot'), ('acre', 'acre'), ('cubic-metre', 'cubic metre'), ('cubic-yard', 'cubic yard'), ('cubic-foot', 'cubic foot'), ('tonne', 'tonne'), ('short-ton', 'short ton'), ('long-ton', 'long ton'), ('day', 'day'), ('month', 'month'), ('year', 'year')], max_length=20)),
                 ('reference_surface', models.CharField(blank=True, max_length=200)),
                 ('reference_level_m', models.DecimalField(blank=True, decimal_places=4, max_digits=9, null=True)),
                 ('boundary', models.JSONField(blank=True, default=list)),

@@ -9,6 +9,29 @@ from inventory.models.places import Site
 from inventory.models.status import Dated, dated_constraints
 from inventory.scope import ScopedQuerySet
 
+UNITS = [
+    ("metre", "metre"),
+    ("foot", "foot"),
+    ("us-survey-foot", "us survey foot"),
+    ("degree", "degree"),
+    ("percent", "percent"),
+    ("horizontal-to-one", "horizontal to one vertical"),
+    ("square-metre", "square metre"),
+    ("hectare", "hectare"),
+    ("square-foot", "square foot"),
+    ("acre", "acre"),
+    ("cubic-metre", "cubic metre"),
+    ("cubic-yard", "cubic yard"),
+    ("cubic-foot", "cubic foot"),
+    ("tonne", "tonne"),
+    ("short-ton", "short ton"),
+    ("long-ton", "long ton"),
+    ("day", "day"),
+    ("month", "month"),
+    ("year", "year"),
+]
+"""Units that documents limit in."""
+
 
 class Limit(Dated):
     """How high, steep, wide, large, heavy, old or near a pile may be, from a day on, and who says so.
@@ -42,7 +65,7 @@ class Limit(Dated):
     operator = models.CharField(max_length=3, choices=Operator)
     value = models.DecimalField(max_digits=18, decimal_places=6)
     given = models.CharField(max_length=30)
-    unit = models.CharField(max_length=20)
+    unit = models.CharField(max_length=20, choices=UNITS)
     reference_surface = models.CharField(max_length=200, blank=True)
     reference_level_m = models.DecimalField(max_digits=9, decimal_places=4, null=True, blank=True)
     boundary = models.JSONField(default=list, blank=True)

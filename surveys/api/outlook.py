@@ -91,6 +91,10 @@ class TestShown(serializers.Serializer):
     no_trend = serializers.CharField(source="trend.refused", allow_blank=True)
 
 
+class TestsShown(serializers.Serializer):
+    tests = TestShown(many=True)
+
+
 class HazardShown(serializers.ModelSerializer):
     recorded_by = serializers.CharField()
     ended_by = serializers.CharField(allow_null=True)
@@ -205,12 +209,12 @@ class LimitTests(Door):
     """Every limit in force today, tested against the last approved measurement."""
 
     model = Limit
-    serializer_class = TestShown
+    serializer_class = TestsShown
 
-    @extend_schema(responses=TestShown(many=True))
+    @extend_schema(responses={200: TestsShown})
     def get(self, request: Request) -> Response:
         tests: list[LimitTest] = limit_tests(request.user, timezone.now().date())
-        return Response(TestShown(tests, many=True).data)
+        return Response(TestsShown({"tests": tests}).data)
 
 
 class Hazards(RowsAndPost):

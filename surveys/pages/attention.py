@@ -10,16 +10,20 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import Q, QuerySet
+from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
 
 from inventory.models import BaseVersion, DensityRecord, Organization, Pile, Role, Site, Status
 from inventory.stock import StockNow
+from surveys import alerts
 from surveys.models import Alert, JobState, Measurement, State
+from surveys.pages.alerts import WEIGHT, link_of
 from surveys.pages.wording import day
 
 EXPIRES_WITHIN = dt.timedelta(days=31)
+SURVEYS = (Alert.Kind.SURVEY_DUE, Alert.Kind.SURVEY_OVERDUE)
+TOLD_BY_RECORDS = (Alert.Kind.DENSITY_ENDING, Alert.Kind.DENSITY_MISSING)
 ORDER = {"stop": 0, "late": 1, "warn": 2, "open": 3}
 
 
@@ -39,7 +43,7 @@ def tasks_of(user: Any, organization: Organization, stock: StockNow, site: Site 
     """Everything that waits for a person, the heaviest first, then by day."""
     piles = {stock.pile.pk: stock.pile for stock in stock.piles}
     tasks = [
-        *_surveys_due(Alert.objects.for_user(user), organization, site),
+        *_alerts(user, organization, site),
         *_measurements(user, organization, site),
         *_densities(user, organization, piles.values(), site),
         *_bases(user, piles),
@@ -47,11 +51,30 @@ def tasks_of(user: Any, organization: Organization, stock: StockNow, site: Site 
     return sorted(tasks, key=lambda task: (ORDER[task.mark], task.due_on or dt.date.max, task.words))
 
 
-def _surveys_due(alerts: QuerySet[Alert], organization: Organization, site: Site | None) -> Iterable[Task]:
-    open_alerts = alerts.filter(site__organization=organization, resolved_at__isnull=True)
+def _alerts(user: Any, organization: Organization, site: Site | None) -> Iterable[Task]:
+    """What nobody lives with for a while. Densities are told by their records below, with their grades."""
+    seen = Alert.objects.for_user(user).filter(site__organization=organization)
+    asking = alerts.standing(seen, timezone.now().date()).exclude(kind__in=TOLD_BY_RECORDS)
     if site is not None:
-        open_alerts = open_alerts.filter(site=site)
-    for alert in open_alerts.select_related("site"):
+        asking = asking.filter(site=site)
+    rows = list(asking.select_related("site", "pile__site", "owner"))
+    yield from _surveys_due(row for row in rows if row.kind in SURVEYS)
+    for alert in rows:
+        if alert.kind not in SURVEYS:
+            place = alert.site.name if alert.pile is None else alert.pile.code
+            taken = f"{alert.owner} sees to it. " if alert.owner_id else ""
+            yield Task(
+                WEIGHT.get(alert.kind, "warn"),
+                f"{place}: {alert.get_kind_display()}",
+                alert.owner_role,
+                link_of(alert),
+                alert.due_on,
+                f"{taken}{alert.message}",
+            )
+
+
+def _surveys_due(due: Iterable[Alert]) -> Iterable[Task]:
+    for alert in due:
         overdue = alert.kind == Alert.Kind.SURVEY_OVERDUE
         said = "A survey is overdue" if overdue else "The next survey is due"
         yield Task(

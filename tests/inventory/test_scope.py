@@ -9,7 +9,7 @@ from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
 from django.utils import timezone
 
-from inventory import piles
+from inventory import hazards, limits, piles
 from inventory.models import ExportBatch, KeptAnswer, KeptExport, Membership, PeriodStep, Role
 from tests.cast import person
 from tests.inventory.money_scene import rows_of_money
@@ -51,6 +51,11 @@ def filled(cast):
 def books_of(company, pile, day):
     """Rows of everything that month end keeps."""
     rows_of_movements(company, pile)
+    hazards.record_hazard(pile, "feeder", "under the west third", company.manager)
+    limits.propose_limit(
+        site=pile.site, pile=pile, quantity="height", operator="max", given=7, unit="metre", source="Permit",
+        consequence="tipping stops", reason="yearly", valid_from=day, by=company.surveyor,
+    )  # fmt: skip
     rows_of_money(company, pile, day)
     rows_of_months(company, pile, day)
     step = PeriodStep.objects.filter(period__site=pile.site).first()
