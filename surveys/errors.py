@@ -78,6 +78,16 @@ class ReasonNeeded(EvidenceRefused):
     remedy = "Say why in a few words; the reason stays with the record."
 
 
+class FootprintsOverlap(EvidenceRefused):
+    """Two piles of one date stand on the same ground."""
+
+    code = "footprints-overlap"
+    remedy = (
+        "Correct the outer edge of one in a new version, agree a line between them, or merge them if they "
+        "are one material."
+    )
+
+
 class WrongState(EvidenceRefused):
     """The step asked for does not start from the state in which the measurement is."""
 

@@ -116,6 +116,7 @@ def approve(measurement: Measurement, by: Any, comment: str = "") -> Measurement
             pile=measurement.pile_id, surveyed_on=measurement.surveyed_on, state=State.APPROVED
         ).first()
         role = require_step(measurement, "approve", by, comment)
+        _require_apart(measurement)
         if before is not None and before.pk != measurement.pk:
             replaced = f"superseded by version {measurement.version}: {measurement.correction_reason}"
             life.move(before, "supersede", by=by, role=role, comment=replaced)
@@ -133,6 +134,13 @@ def approve(measurement: Measurement, by: Any, comment: str = "") -> Measurement
         count(measurement, by, before)
         transaction.on_commit(partial(_test_limits, measurement.pk), robust=True)
     return measurement
+
+
+def _require_apart(measurement: Measurement) -> None:
+    # As below: approving loads the calculator, looking does not.
+    from surveys import footprints
+
+    footprints.require_apart(measurement)
 
 
 def _test_limits(measurement_id: int) -> None:

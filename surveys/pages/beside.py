@@ -18,8 +18,8 @@ from surveys.pages.filling import FORM, filled, metres_per_unit
 from surveys.pages.forms import DateField, PlainForm
 
 WALL_LEAD = (
-    "It works from its day on; measurements of earlier days keep theirs. What a wall may carry is for those who "
-    "answer for it to say: nothing here checks its strength. Another person approves it."
+    "It works from its day on; measurements of earlier days keep theirs. What a wall may carry is for those "
+    "who answer for it to say: nothing here checks its strength. Another person approves it."
 )
 LINE_LEAD = (
     "Two piles of different material, grade or owner that lie against each other are measured on one surface "

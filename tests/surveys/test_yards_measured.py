@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 from django.db import IntegrityError, transaction
 
-from inventory import yards
+from inventory import piles, yards
 from inventory.errors import BadEntry, NotAllowed, SamePerson
 from inventory.models import PartitionLine, Wall
-from surveys import computing, measuring
+from surveys import computing, intake, measuring, review
+from surveys.errors import FootprintsOverlap
 from surveys.models import State
 from tests.cast import Cast, square
 from tests.compute.bays import DEEP, FLOOR_M, WIDE, content, filled_bay
@@ -132,3 +133,33 @@ def test_a_pile_has_one_partition_on_a_day(yard: Yard) -> None:
             reason="another", by=yard.surveyor,
         )  # fmt: skip
     assert "divided already" in refused.value.message
+
+
+# --- footprints ----------------------------------------------------------------------------------
+
+
+def side_by_side(yard: Yard, east_m: float) -> list[Any]:
+    """Both piles reviewed on one day, the neighbour's toe beginning at `east_m`; the first ends at 40."""
+    piles.redraw_outline(yard.pile, square(-5, -5, 39), by=yard.company.manager)
+    survey = yard.survey_with(point_file(frustum_rows()), yard.pile)
+    second = point_file(frustum_rows(east_m=east_m))
+    intake.receive_file(survey, "second.csv", second, yard.surveyor, yard.neighbour)
+    both = (yard.pile, yard.neighbour)
+    asked = [measuring.request_measurement(survey, pile, yard.surveyor) for pile in both]
+    return [yard.review(work(m)) for m in asked]
+
+
+def test_two_piles_on_the_same_ground_are_not_both_approved(yard: Yard) -> None:
+    first, second = side_by_side(yard, 35.0)
+    review.approve(first, yard.lead)
+    with pytest.raises(FootprintsOverlap) as refused:
+        review.approve(second, yard.lead)
+    # 5 m of each lie over the other. ∫ (20u − u²/2) du over 5 m: a face of 1 in 2 with its two hips.
+    assert "share 200.0 m² with 229.2 m³ on it" in refused.value.message
+    second.refresh_from_db()
+    assert second.state == State.REVIEWED
+
+
+def test_piles_that_touch_are_approved(yard: Yard) -> None:
+    for each in side_by_side(yard, 40.0):
+        review.approve(each, yard.lead)
