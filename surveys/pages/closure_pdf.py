@@ -130,6 +130,15 @@ def _tables(sheet: dict[str, Any]) -> list[dict[str, Any]]:
             ),
             left=2,
         ),
+        *(
+            _titled(
+                f"Free station {free['name']}, sighted minus known",
+                ["Mark", "Across", "Along", "Plan", "Height", "Used"],
+                ([r["point"], *r["cells"], "yes" if r["used"] else "left out"] for r in free["rows"]),
+                note=". ".join([free["ellipse"], *free["cautions"]]),
+            )
+            for free in sheet["free_stations"]
+        ),
         _titled(
             "Corrections",
             ["Set-up", "What", "Right value", "Shots", "Why", "By"],

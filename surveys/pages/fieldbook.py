@@ -168,7 +168,7 @@ def _figures(shown: BookReduction, solved: SolvedBook, *, printed: bool = False)
         "test": both,
         "residuals": residuals[:RESIDUALS_SHOWN],
         "residuals_more": residuals[RESIDUALS_SHOWN:],
-        "free_stations": sheet["free_stations"],
+        "free_stations": words.free_words(sheet["free_stations"], unit),
         "findings": [{**one, "message": told_at(site, one)} for one in sheet["findings"]],
         "stations": [
             {

@@ -189,20 +189,45 @@ def both_words(both: dict[str, Any] | None, unit: str) -> list[dict[str, Any]]:
         return []
     rows = []
     for one in both["rows"]:
-        ellipse = one["ellipse"]
-        said = DASH
-        if ellipse is not None:
-            half = " × ".join(millimetres(ellipse[key], unit) for key in ("semi_major", "semi_minor"))
-            said = f"{half}, {ellipse['azimuth_deg']:.0f}°"
         cells = (
             *(length(value) for value in one["compass"]),
             *(length(value) for value in one["least_squares"]),
             *(millimetres(one[key], unit, signed=True) for key in ("northing", "easting")),
             millimetres(one["apart"], unit),
-            said,
+            _ellipse(one["ellipse"], unit),
         )
         rows.append({"station": one["station"], "cells": cells})
     return rows
+
+
+def free_words(stations: list[dict[str, Any]], unit: str) -> list[dict[str, Any]]:
+    """Free stations with how each known mark fits: where the sight puts it, less where it is known to be."""
+    return [
+        {
+            "name": one["name"],
+            "ellipse": f"ellipse, 1 σ: {_ellipse(one['ellipse'], unit)}",
+            "cautions": one["cautions"],
+            "rows": [
+                {
+                    "point": row["point"],
+                    "used": row["used"],
+                    "cells": [
+                        millimetres(row[key], unit, signed=key != "plan")
+                        for key in ("across", "along", "plan", "height")
+                    ],
+                }
+                for row in one["residuals"]
+            ],
+        }
+        for one in stations
+    ]
+
+
+def _ellipse(ellipse: dict[str, float] | None, unit: str) -> str:
+    if ellipse is None:
+        return DASH
+    half = " × ".join(millimetres(ellipse[key], unit) for key in ("semi_major", "semi_minor"))
+    return f"{half}, {ellipse['azimuth_deg']:.0f}°"
 
 
 def residual_words(both: dict[str, Any] | None, unit: str) -> list[dict[str, Any]]:

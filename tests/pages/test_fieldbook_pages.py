@@ -21,7 +21,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 
-from compute.traverse.angles import parse_angle
+from compute.traverse.angles import parse_angle, turn
 from surveys import fieldbook_sheets as sheets
 from surveys import fieldbooks
 from surveys.drawings.network import network
@@ -30,8 +30,18 @@ from surveys.pages import fieldbook as page_of_book
 from surveys.pages import fieldbook_rows
 from surveys.pages.fieldbook_grid import NAMES
 from tests.cast import Cast
+from tests.compute.field_crew import line, sight
 from tests.pages.test_drawings import checked
-from tests.surveys.book_scene import MARKS, book, frustum_shots, known, misread, received, sights
+from tests.surveys.book_scene import (
+    MARKS,
+    book,
+    frustum_shots,
+    known,
+    misread,
+    received,
+    sights,
+    written,
+)
 from tests.surveys.scene import DAY, HEADER, Yard
 
 pytestmark = pytest.mark.django_db
@@ -173,6 +183,36 @@ def test_both_adjustments_stand_side_by_side_with_their_difference(yard: Yard, a
 
 def words_of(text: str) -> str:
     return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", " ", text)))
+
+
+def test_other_books_than_loops_have_their_page(yard: Yard, as_: Browser) -> None:
+    """A free station between known marks, and an open leg that nothing closes, named as such."""
+    known(yard)
+    rows = [{**row, "to": row["to"].replace("K2", "X9")} for row in sights() if row["setup"] == "1"]
+    leg = received(yard, written(rows), DAY, "leg.csv")
+    places = {**{point: at for point, at, _ in frustum_shots()}, **MARKS}
+    place = (20.0, -30.0, 100.2)
+    free = []
+    for to, kind in (("K1", "backsight"), ("K2", "check"), ("K4", "check"), ("7", "shot")):
+        target = places[to]
+        azimuth, _ = line(place, target)
+        zenith, slope = sight(place, target, 1.55, 1.8)
+        common = {"setup": "1", "at": "F1", "to": to, "kind": kind, "hi": 1.55, "ht": 1.8, "slope": slope}
+        code = "TOE" if kind == "shot" else ""
+        free.append({**common, "face": 1, "circle": turn(azimuth - 50.0), "zenith": zenith, "code": code})
+    alone = received(yard, written(free), DAY + dt.timedelta(days=1), "free.csv")
+    browser = as_(yard.surveyor)
+    for file, told in ((leg, "Open leg"), (alone, "F1")):
+        assert file.reductions.exists(), file.preview
+        answer = browser.get(address(file))
+        assert answer.status_code == 200
+        assert told in words(answer)
+        for name in ("closure-sheet", "closure-sheet-pdf"):
+            assert browser.get(reverse(name, args=[file.survey_id, file.pk])).status_code == 200
+    fits = table(browser.get(address(alone)).content.decode(), "free-station")[1:]
+    assert {row[0] for row in fits} == {"K1", "K2", "K4"}
+    # The sights were made from the true place: what is left is their rounding to a tenth of a second and mm.
+    assert max(abs(amount(cell.split()[0])) for row in fits for cell in row[1:5]) <= 0.2
 
 
 def test_a_long_book_is_read_one_set_up_at_a_time(
