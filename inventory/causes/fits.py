@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -24,40 +25,55 @@ WEIGHT_OF_YARD = 4.0
 
 
 @dataclass(frozen=True)
-class Term:
-    """One regressor: `shape` (n,) in tonnes for b = 1, prior mean and standard deviation of b."""
-
-    shape: Floats
-    mean: float
-    sd: float
-
-
-@dataclass(frozen=True)
 class Fit:
-    """`log_evidence` of the data, and mean and standard deviation of the first term's b after them."""
+    """Mean and standard deviation of a cause's size b after the data."""
 
-    log_evidence: float
     size: float
     size_sd: float
 
 
-def fit(y: Floats, sigma: Floats, terms: Sequence[Term]) -> Fit:
-    """Evidence of `y` (n,) with noise `sigma` (n,) under the terms; without terms, of the noise alone."""
-    scaled = y / sigma
-    constant = -0.5 * len(y) * math.log(2.0 * math.pi) - float(np.log(sigma).sum())
-    if not terms:
-        return Fit(constant - 0.5 * float(scaled @ scaled), 0.0, 0.0)
-    g = np.column_stack([t.shape / sigma for t in terms])
-    mean, precision = np.array([t.mean for t in terms]), np.array([t.sd for t in terms]) ** -2.0
-    # Normal equations around the prior; k is the number of piles and two more, so a plain inverse will do.
-    a = g.T @ g + np.diag(precision)
-    inverse = np.linalg.inv(a)
-    rest = scaled - g @ mean
-    push = g.T @ rest
-    step = inverse @ push
-    log_det = float(np.linalg.slogdet(a)[1] - np.log(precision).sum())
-    log_evidence = constant - 0.5 * (float(rest @ rest) - float(push @ step) + log_det)
-    return Fit(log_evidence, float(mean[0] + step[0]), math.sqrt(max(float(inverse[0, 0]), 0.0)))
+@dataclass(frozen=True)
+class Months:
+    """Months of some piles, one row a pile; each has an offset of its own beside what they share.
+
+    y         : (P, n) level, t; 0 where nothing was measured
+    known     : (P, n) whether it was
+    sigma     : (P,) standard deviation of one survey, t
+    offset_sd : (P,) prior standard deviation of the offset, t
+    """
+
+    y: Floats
+    known: Any
+    sigma: Floats
+    offset_sd: Floats
+
+    def only(self, rows: Sequence[int]) -> Months:
+        return Months(self.y[rows], self.known[rows], self.sigma[rows], self.offset_sd[rows])
+
+    def size_of(self, shapes: Floats, mean: float, sd: float) -> Fit:
+        """Size of what they share: `shapes` (P, n) tonnes for b = 1, b ~ N(`mean`, `sd`²) beforehand.
+
+        The normal equations have one row and column for b and one for each offset, which meet no other:
+        the offsets are eliminated one by one.
+        """
+        weight = self.sigma**-2.0
+        rest = np.where(self.known, self.y - mean * shapes, 0.0)
+        own = weight * self.known.sum(axis=1) + self.offset_sd**-2.0
+        both = weight * shapes.sum(axis=1)
+        precision = float(weight @ (shapes**2).sum(axis=1)) + sd**-2.0 - float(both @ (both / own))
+        push = float(weight @ (shapes * rest).sum(axis=1) - (both / own) @ (weight * rest.sum(axis=1)))
+        return Fit(mean + push / precision, precision**-0.5)
+
+    def log_evidence(self, shapes: Floats, size: float) -> Floats:
+        """(P,) log density of each pile's months with b = `size`."""
+        rest = np.where(self.known, self.y - size * shapes, 0.0)
+        n, weight = self.known.sum(axis=1), self.sigma**-2.0
+        own = weight * n + self.offset_sd**-2.0
+        push = weight * rest.sum(axis=1)
+        misfit = weight * (rest**2).sum(axis=1) - push**2 / own
+        spread = np.log(own * self.offset_sd**2) + n * np.log(2.0 * math.pi * self.sigma**2)
+        found: Floats = -0.5 * (misfit + spread)
+        return found
 
 
 def scatter_t(yard: Yard) -> dict[str, float]:

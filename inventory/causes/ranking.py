@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inventory.causes.fits import Fit, Term, fit, log_mean_exp, scatter_t, usual_t
+from inventory.causes.fits import Fit, Months, log_mean_exp, scatter_t, usual_t
 from inventory.causes.history import Floats, Yard
 from inventory.causes.suspects import CODES, ONE_OFF_SD, Suspect, suspects
 from inventory.causes.wording import CHECKS, numbers_of, say
@@ -78,70 +78,50 @@ def likely_causes(yard: Yard, name: str) -> tuple[Cause, ...]:
     return tuple(causes)
 
 
-@dataclass(frozen=True)
 class _Judge:
-    yard: Yard
-    name: str
-    level: Mapping[str, Floats]
-    scatter: Mapping[str, float]
+    """Holds suspects against the months of the piles they touch. `along`: with a standing offset too."""
+
+    def __init__(
+        self, yard: Yard, name: str, level: Mapping[str, Floats], scatter: Mapping[str, float]
+    ) -> None:
+        self.name = name
+        self.row = {other: row for row, other in enumerate(level)}
+        y = np.array(list(level.values()))
+        known = np.isfinite(y)
+        usual = np.array([usual_t(yard, other) for other in level])
+        share = np.full(len(usual), USUAL_OFFSET)
+        given = np.where(known, y, 0.0), known, np.array([scatter[other] for other in level])
+        self.months = Months(*given, share * usual)
+        share[self.row[name]] = ONE_OFF_SD
+        self.along = Months(*given, share * usual)
+        self.nothing = self.months.log_evidence(np.zeros(y.shape), 0.0)
 
     def gain(self, suspect: Suspect) -> tuple[float, Fit]:
         """Log odds of the suspect against nothing at all, and the size it would have."""
-        nothing = {other: self._of_one(other, None, 0.0, standing=False) for other in suspect.shapes}
-        alone, found = self._against(suspect, nothing, standing=False)
+        alone, found = self._against(suspect, self.months)
         gains = [suspect.log_odds + alone]
         if suspect.code not in STANDING:
-            along, found_along = self._against(suspect, nothing, standing=True)
+            along, found_along = self._against(suspect, self.along)
             gains.append(suspect.log_odds + LOG_ODDS_OF_STANDING + along)
             found = found_along if gains[1] > gains[0] else found
         return max(gains), found
 
-    def _against(
-        self, suspect: Suspect, nothing: Mapping[str, float], *, standing: bool
-    ) -> tuple[float, Fit]:
+    def _against(self, suspect: Suspect, all_months: Months) -> tuple[float, Fit]:
         """Log Bayes factor, pile by pile at the size that fits best: log p(y) = log p(y | b) + log p(b) −
         log p(b | y) holds at every b, and piles are independent given b.
 
         What one other pile can say for an error that they all would share is bounded: a neighbour with a
         trouble of its own must not accuse the weighbridge.
         """
-        found = self._size(suspect, standing=standing)
+        rows = [self.row[other] for other in suspect.shapes]
+        months = all_months.only(rows)
+        shapes = np.where(months.known, np.array(list(suspect.shapes.values())), 0.0)
+        found = months.size_of(shapes, suspect.mean, suspect.sd)
         total = -((found.size - suspect.mean) ** 2) / (2.0 * suspect.sd**2)
         total -= math.log(suspect.sd / found.size_sd)
-        gained = {
-            other: self._of_one(other, suspect, found.size, standing=standing) - before
-            for other, before in nothing.items()
-        }
-        own = gained.pop(self.name)
+        gained = months.log_evidence(shapes, found.size) - self.nothing[rows]
+        is_own = np.array([other == self.name for other in suspect.shapes])
+        own = float(gained[is_own].sum())
         # A neighbour is told by both halves of the exchange, so it may say as much as the pile itself.
         bound = WITNESS_FOR if suspect.code in SHARED else WITNESS_FOR + max(own, 0.0)
-        total += own + sum(min(max(each, -WITNESS_AGAINST), bound) for each in gained.values())
-        return total, found
-
-    def _size(self, suspect: Suspect, *, standing: bool) -> Fit:
-        piles = list(suspect.shapes)
-        known = [np.isfinite(self.level[other]) for other in piles]
-        months = [int(each.sum()) for each in known]
-        y = np.concatenate([self.level[other][each] for other, each in zip(piles, known, strict=True)])
-        shape = np.concatenate(
-            [suspect.shapes[other][each] for other, each in zip(piles, known, strict=True)]
-        )
-        sigma = np.repeat([self.scatter[other] for other in piles], months)
-        owner = np.repeat(np.arange(len(piles)), months)
-        terms = [Term(shape, suspect.mean, suspect.sd)]
-        for place, other in enumerate(piles):
-            terms.append(Term(np.where(owner == place, 1.0, 0.0), 0.0, self._offset_sd(other, standing)))
-        return fit(y, sigma, terms)
-
-    def _of_one(self, other: str, suspect: Suspect | None, size: float, *, standing: bool) -> float:
-        """Log evidence of one pile's months with the suspect at a given size."""
-        known = np.isfinite(self.level[other])
-        y = self.level[other][known]
-        if suspect is not None:
-            y = y - size * suspect.shapes[other][known]
-        offset = Term(np.ones(len(y)), 0.0, self._offset_sd(other, standing))
-        return fit(y, np.full(len(y), self.scatter[other]), [offset]).log_evidence
-
-    def _offset_sd(self, other: str, standing: bool) -> float:
-        share = ONE_OFF_SD if standing and other == self.name else USUAL_OFFSET
-        return share * usual_t(self.yard, other)
+        return total + own + float(np.clip(gained[~is_own], -WITNESS_AGAINST, bound).sum()), found

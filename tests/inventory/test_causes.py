@@ -11,10 +11,11 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from scipy.linalg import block_diag
 from scipy.stats import multivariate_normal
 
 from inventory.causes import CODES, Change, PileHistory, Yard, likely_causes
-from inventory.causes.fits import Term, fit, scatter_t
+from inventory.causes.fits import Months, scatter_t
 from inventory.causes.wording import CHECKS
 from tests.inventory.simulated_years import CAUSES, year
 
@@ -70,19 +71,32 @@ def test_the_size_of_a_drift_is_recovered() -> None:
 
 
 def test_the_evidence_of_a_model_is_the_density_of_its_gaussian() -> None:
-    """Outside opinion: scipy's multivariate normal with the covariance written out."""
+    """Outside opinion: scipy's multivariate normal with the covariance of two piles written out."""
     rng = np.random.default_rng(5)
-    y, sigma = rng.normal(0.0, 3.0, 7), rng.uniform(1.0, 2.0, 7)
-    terms = [Term(rng.normal(size=7), 0.4, 1.7), Term(np.ones(7), -0.2, 0.9)]
-    mean = sum(t.mean * t.shape for t in terms)
-    cov = np.diag(sigma**2) + sum(t.sd**2 * np.outer(t.shape, t.shape) for t in terms)
-    found = fit(y, sigma, terms)
-    assert found.log_evidence == pytest.approx(multivariate_normal(mean, cov).logpdf(y), abs=1e-9)
-    # The posterior of the first size, from the joint normal of size and data.
-    with_size = terms[0].sd ** 2 * terms[0].shape
-    gain = np.linalg.solve(cov, with_size)
-    assert found.size == pytest.approx(terms[0].mean + gain @ (y - mean), abs=1e-9)
-    assert found.size_sd**2 == pytest.approx(terms[0].sd ** 2 - gain @ with_size, abs=1e-9)
+    known = np.array([[True] * 7, [True, False, True, True, False, True, True]])
+    y, shapes = (
+        np.where(known, rng.normal(0.0, 3.0, (2, 7)), 0.0),
+        np.where(known, rng.normal(size=(2, 7)), 0.0),
+    )
+    sigma, offset_sd, mean, sd = rng.uniform(1.0, 2.0, 2), np.array([0.9, 1.3]), 0.4, 1.7
+    months = Months(y, known, sigma, offset_sd)
+    found = months.size_of(shapes, mean, sd)
+    parts = [(row, np.flatnonzero(known[row])) for row in (0, 1)]
+    alone = [
+        sigma[row] ** 2 * np.eye(len(at)) + offset_sd[row] ** 2 * np.ones((len(at), len(at)))
+        for row, at in parts
+    ]
+    for size in (0.0, found.size):
+        for (row, at), cov in zip(parts, alone, strict=True):
+            outside = multivariate_normal(size * shapes[row, at], cov).logpdf(y[row, at])
+            assert months.log_evidence(shapes, size)[row] == pytest.approx(outside, abs=1e-9)
+    # The posterior of the size, from the joint normal of size and data of both piles.
+    seen, shape = y[known], shapes[known]
+    cov = block_diag(*alone) + sd**2 * np.outer(shape, shape)
+    gain = np.linalg.solve(cov, sd**2 * shape)
+    assert found.size == pytest.approx(mean + gain @ (seen - mean * shape), abs=1e-9)
+    assert found.size_sd**2 == pytest.approx(sd**2 - gain @ (sd**2 * shape), abs=1e-9)
+    assert months.only([1]).log_evidence(shapes[1:], 0.3) == months.log_evidence(shapes, 0.3)[1:]
 
 
 def test_an_unmeasured_month_has_no_causes_and_gaps_are_taken() -> None:

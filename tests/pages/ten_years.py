@@ -66,6 +66,7 @@ def years_behind(company: Company, piles_n: int, months_n: int) -> Years:
     copy_surveys(book, measured, months_n)
     lock_months(book, months_n)
     book.period()
+    make_up(book, months_n)
     sell(book)
     return Years(book, measured)
 
@@ -144,6 +145,13 @@ def copy_surveys(book: MonthBook, measured: Measurement, months_n: int) -> None:
         copy_of(step, measurement_id=row.pk) for row in rows for step in measured.transitions.order_by("pk")
     ]
     Transition.objects.bulk_create(steps, batch_size=1000)
+
+
+def make_up(book: MonthBook, months_n: int) -> None:
+    """What was made in the open month, so that the book of every pile but the first agrees with its count."""
+    tonnes = StockCount.objects.get(pile=book.piles[0], counted_on=LAST).tonnes
+    for pile in book.piles[1:]:
+        book.move(pile, "production", tonnes - 1000 - 10 * months_n + 25 * LOADS, LAST, moved_at=at(LAST, 9))
 
 
 def sell(book: MonthBook) -> None:
