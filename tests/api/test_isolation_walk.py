@@ -21,6 +21,7 @@ from tests.surveys.book_scene import book as field_book
 from tests.surveys.book_scene import known, received
 from tests.surveys.outlook_scene import rows_of_outlook
 from tests.surveys.scene import Yard, heap
+from tests.surveys.yards_scene import rows_of_yards
 
 pytestmark = pytest.mark.slow
 
@@ -78,6 +79,7 @@ def values(yard: Yard, others: Cast) -> dict[str, list[Any]]:
         "person_id": [yard.surveyor.pk, yard.company.manager.pk],
         "reduction_id": list(book.reductions.values_list("pk", flat=True)),
         **rows_of_outlook(yard.company, yard.pile),
+        **rows_of_yards(yard.company, yard.pile),
         **rows_of_movements(yard.company, yard.pile),
         **money_of(yard, approved.surveyed_on),
         **rows_of_months(yard.company, yard.pile, approved.surveyed_on),
