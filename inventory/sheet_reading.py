@@ -137,7 +137,8 @@ def history(period: Period) -> dict[int, list[Month]]:
         period__state__in=[State.RECONCILED, *CLOSED, State.RESTATING],
     )
     found: dict[int, list[Month]] = defaultdict(list)
-    for row in rows.select_related("period").order_by("period__starts_on"):
+    read = ("pile_id", "book_closing_t", "adjustment_t", "variance_t", "u95_t", "gates", "period__name")
+    for row in rows.select_related("period").only(*read).order_by("period__starts_on"):
         found[row.pile_id].append(month_of_line(row))
     return found
 

@@ -137,7 +137,8 @@ def tonnes_on(user: Any, organization: Any, days: Sequence[dt.date]) -> dict[int
     origins = _origins_of(user)
     latest = _latest_counts(user, days[0])
     since = StockCount.objects.current().for_user(user).filter(counted_on__gt=days[0])
-    waiting = deque(since.select_related("density").order_by("counted_on", "pk"))
+    read = ("pile_id", "counted_on", "tonnes", "density__moisture_basis")
+    waiting = deque(since.select_related("density").only(*read).order_by("counted_on", "pk"))
     found: dict[int, list[Decimal | None]] = {pile.material_id: [] for pile in piles}
     for day in days:
         while waiting and waiting[0].counted_on <= day:

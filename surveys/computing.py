@@ -99,12 +99,12 @@ def recompute(measurement: Measurement) -> str:
     return digest
 
 
-def geometry_of(measurement: Measurement) -> dict[str, np.ndarray]:
-    """The arrays for drawings and exports, checked against their hash."""
+def geometry_of(measurement: Measurement, *names: str) -> dict[str, np.ndarray]:
+    """The arrays for drawings and exports, or those of `names`, checked against their hash."""
     name = f"geometry of {measurement}"
     data = storage.read_checked(measurement.geometry_path, measurement.geometry_sha256, name)
     with np.load(io.BytesIO(data), allow_pickle=False) as arrays:
-        return {key: arrays[key] for key in arrays.files}
+        return {key: arrays[key] for key in names or arrays.files}
 
 
 def drawn_of(measurement: Measurement) -> dict[str, np.ndarray]:

@@ -39,6 +39,18 @@ def arrays_of(measurement: Measurement) -> Arrays | None:
         return None
 
 
+def places_of_shots(measurement: Measurement) -> np.ndarray | None:
+    """(N, 2) where its crew shot, site frame, of a large pile a part; None where the store has lost it."""
+    try:
+        arrays = thinned.found(measurement.geometry_path) or computing.geometry_of(
+            measurement, "shots", "origin"
+        )
+    except (EvidenceMissing, EvidenceDamaged):
+        return None
+    places: np.ndarray = arrays["shots"][:, :2] + arrays["origin"]
+    return places
+
+
 def exact_of(measurement: Measurement, drawn: Arrays) -> Arrays | None:
     """What figures are worked out from, where `drawn` may be thinned."""
     if thinned.thinning_of(drawn) is None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 import numpy as np
+from django.core.cache import cache
 from django.core.paginator import Paginator
 from django.db.models import Count, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -22,13 +24,14 @@ from surveys.models import ControlPoint, Measurement, State, Survey
 from surveys.pages.access import member_page, show, site_or_404
 from surveys.pages.attention import tasks_of
 from surveys.pages.figures import Units, figure
-from surveys.pages.geometry import arrays_of
+from surveys.pages.geometry import places_of_shots
 from surveys.pages.stock import stock_of, yards_of
 from surveys.pages.wording import day, natural
 
 SURVEYS_SHOWN = 8
 SURVEYS_A_PAGE = 30
 VISIT_SHOTS_DRAWN = 4000
+SHOTS_KEPT_S = 24 * 3600
 
 
 @require_GET
@@ -143,16 +146,19 @@ def _drawing(
 
 def _visit_shots(request: HttpRequest, survey: Survey) -> Any:
     """Where the crew of the last survey shot, site frame; thinned evenly where there are very many."""
-    rows = Measurement.objects.for_user(request.user).filter(survey=survey).exclude(geometry_path="")
-    places = []
-    for row in (
-        rows.exclude(state=State.WITHDRAWN)
-        .select_related("pile")
-        .only("geometry_path", "geometry_sha256", "surveyed_on", "pile__code", "version")
-    ):
-        arrays = arrays_of(row)
-        if arrays is not None:
-            places.append(arrays["shots"][:, :2] + arrays["origin"])
+    seen = Measurement.objects.for_user(request.user).filter(survey=survey).exclude(geometry_path="")
+    read = ("geometry_path", "geometry_sha256", "surveyed_on", "pile__code", "pile__name", "version")
+    rows = list(seen.exclude(state=State.WITHDRAWN).select_related("pile").only(*read))
+    if not rows:
+        return None
+    # Geometry is named by its hash: what was gathered of the same geometry is the same.
+    hashes = "".join(sorted(row.geometry_sha256 for row in rows))
+    key = f"visit-shots-{hashlib.sha256(hashes.encode()).hexdigest()}"
+    return cache.get_or_set(key, lambda: _places_of(rows), SHOTS_KEPT_S)
+
+
+def _places_of(rows: list[Measurement]) -> Any:
+    places = [places for row in rows if (places := places_of_shots(row)) is not None]
     if not places:
         return None
     shots = np.unique(np.vstack(places), axis=0)
