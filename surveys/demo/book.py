@@ -10,6 +10,7 @@ from inventory.models import BaseVersion, DensityRecord, Material, Pile, Site
 from surveys import control, grounds
 from surveys.demo.cast import Cast
 from surveys.demo.fieldfiles import pad_shots, written
+from surveys.demo.limits import lay_limits
 from surveys.demo.story import outlines
 from surveys.demo.yard import (
     COAL_PAD_REGRADED_ON,
@@ -67,6 +68,7 @@ class Book:
                 self._open_pile(pile)
         for site in ("DRV", "TUL"):
             self.enter_control(site)
+        lay_limits(self)
 
     def _open_sites(self) -> None:
         for site in SITES:
