@@ -133,7 +133,7 @@ def monitor_of(pile: Pile, on: dt.date) -> Monitor | None:
     if base.kind not in INDEPENDENT:
         return None
     rows = Measurement.objects.filter(pile=pile, base_version=base, state__in=LOOKED_AT)
-    rows = rows.exclude(geometry_path="").select_related("survey", "density", "survey__site__organization")
+    rows = rows.exclude(geometry_path="").select_related("pile", "density", "survey__site__organization")
     kept: dict[dt.date, tuple[Measurement, Any]] = {}
     lost = 0
     for row in rows.defer("record").order_by("-surveyed_on", "-version"):
