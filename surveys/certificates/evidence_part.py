@@ -259,6 +259,9 @@ def annex(given: Given) -> list[list[str]]:
         if isinstance(value, dict):
             for key, each in value.items():
                 walk(f"{name}.{key}" if name else key, each)
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            for number, each in enumerate(value, start=1):
+                walk(f"{name}.{each.get('code', number)}", each)
         elif isinstance(value, list):
             rows.append([name, "  ".join(exact(each) for each in value)])
         elif name != "uncertainty.advice":

@@ -89,7 +89,12 @@ BASE_KINDS = {
     "lowest-toe": "Lowest toe",
 }
 
-EDGE_KINDS = {"toe": "Toe ring", "drawn": "Drawn outer edge", "hull": "Hull of the shots"}
+EDGE_KINDS = {
+    "toe": "Toe ring",
+    "drawn": "Drawn outer edge",
+    "hull": "Hull of the shots",
+    "partition": "Toe ring, divided by the agreed line",
+}
 
 METHODS = {
     "total-station": "Total station",

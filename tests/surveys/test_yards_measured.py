@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 from typing import Any
 
+import pypdf
 import pytest
 from django.db import IntegrityError, transaction
 
@@ -12,6 +14,7 @@ from inventory import piles, yards
 from inventory.errors import BadEntry, NotAllowed, SamePerson
 from inventory.models import PartitionLine, Wall
 from surveys import computing, intake, measuring, review
+from surveys.certificates.making import certificate
 from surveys.errors import FootprintsOverlap
 from surveys.models import State
 from tests.cast import Cast, square
@@ -51,6 +54,11 @@ def test_a_wall_in_force_is_pinned_and_closes_the_bay(yard: Yard) -> None:
     assert float(measurement.record["net_m3"]) == pytest.approx(content(0.0), rel=1e-6)
     assert measurement.record["walls"][0]["corners"] == 2
     assert computing.recompute(measurement) == measurement.digest
+    yard.accept_stops(measurement)
+    approved = review.approve(yard.review(measurement), yard.lead)
+    read = pypdf.PdfReader(io.BytesIO(certificate(approved).data))
+    told = "\n".join(page.extract_text() for page in read.pages)
+    assert "walls.W1.freeboard_m 1.000" in told
 
 
 def test_a_measurement_without_walls_pins_nothing_of_them(yard: Yard) -> None:
