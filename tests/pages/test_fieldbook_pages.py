@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import io
+import itertools
 import math
 import re
 from collections.abc import Callable
@@ -32,6 +33,7 @@ from surveys.pages.fieldbook_grid import NAMES
 from tests.cast import Cast
 from tests.compute.field_crew import line, sight
 from tests.pages.test_drawings import checked
+from tests.pages.test_pages import plain
 from tests.surveys.book_scene import (
     MARKS,
     book,
@@ -513,3 +515,39 @@ def test_words_of_the_table_are_exact() -> None:
     assert fieldbook_rows.dms(-0.5, 0) == "−0°30′00″"
     assert fieldbook_rows.length(-1.2345, signed=True) == "−1.234"
     assert fieldbook_rows.millimetres(0.01, "foot") == "3.0\u00a0mm", "a hundredth of a foot is 3.048 mm"
+
+
+def test_a_book_in_feet_is_checked_in_feet(yard: Yard, as_: Browser) -> None:
+    """Control is kept in metres; beside a book in feet it reads feet, exactly 0.3048 m each."""
+    yard.site.length_unit = "foot"
+    yard.site.save()
+    known(yard, {name: tuple(value * 0.3048 for value in place) for name, place in MARKS.items()})
+    text = as_(yard.surveyor).get(address(received(yard, book(misread())))).content.decode()
+    rows = {row[0]: row[1:] for row in table(text, "control-used")[1:]}
+    for name, place in MARKS.items():
+        # Kept to a tenth of a millimetre: a sixth of a thousandth of a foot either way.
+        assert [amount(cell) for cell in rows[name][:3]] == pytest.approx(place, abs=0.0003)
+    closure = {row[0]: row[1:] for row in table(text, "closure")[1:]}
+    value, that_is = closure["Linear"][0], closure["Linear"][1]
+    assert amount(that_is.split()[0]) == pytest.approx(304.8 * amount(value), abs=0.2)
+    assert "Computed − known, ft" in words_of(text)
+
+
+@pytest.mark.parametrize("role", ["auditor", "manager", "surveyor", "lead_surveyor"])
+def test_every_member_reads_the_pages_and_they_need_no_inline_script(
+    yard: Yard, as_: Browser, role: str
+) -> None:
+    known(yard)
+    file = received(yard, book(misread()))
+    browser = as_(yard.company.people[role])
+    where = [file.survey_id, file.pk]
+    pages = [address(file), reverse("closure-sheet", args=where), reverse("control", args=[yard.site.code])]
+    if role in ("surveyor", "lead_surveyor"):
+        pages += [reverse("fieldbook-entry", args=where[:1]), reverse("leaving", args=[yard.site.code])]
+    for page in pages:
+        answer = browser.get(page)
+        assert answer.status_code == 200, page
+        plain(answer.content.decode())
+        levels = [int(level) for level in re.findall(r"<h([1-6])", answer.content.decode())]
+        assert levels[0] == 1, page
+        assert all(after <= before + 1 for before, after in itertools.pairwise(levels)), (page, levels)
