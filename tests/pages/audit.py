@@ -42,6 +42,7 @@ def violations(page: Any, place: str) -> Iterator[str]:
     yield from told(page, only("color-contrast"), place, "dark")
     page.emulate_media(color_scheme="light")
     page.set_viewport_size(PHONE)
+    page.evaluate(SETTLED)
     yield from told(page, only("target-size", "scrollable-region-focusable"), place, "phone")
     wide = page.evaluate("document.documentElement.scrollWidth")
     if wide > PHONE["width"]:
@@ -51,6 +52,9 @@ def violations(page: Any, place: str) -> Iterator[str]:
 def only(*rules: str) -> dict[str, Any]:
     return {"runOnly": {"type": "rule", "values": list(rules)}, "resultTypes": ["violations"]}
 
+
+SETTLED = "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+"""The page has heard that it is narrow now."""
 
 TOO_WIDE = """() => [...document.querySelectorAll('main *, header *')].filter((each) => {
     if (each.getBoundingClientRect().right <= innerWidth + 1) return false;
