@@ -11,8 +11,9 @@ from compute.records import FloatArray, UncertaintyModel
 from compute.surface import make_edge
 from surveys import computing
 from surveys.errors import EvidenceDamaged, EvidenceMissing, FootprintsOverlap
-from surveys.models import Measurement, State
+from surveys.models import Measurement, State, Survey
 
+STANDING = (State.COMPUTED, State.REVIEWED, State.APPROVED)
 NEAR_M = 30.0
 """Piles whose outlines are farther apart than this are not looked at: a toe does not run that far."""
 
@@ -29,6 +30,22 @@ def overlaps_of(measurement: Measurement, others: list[Measurement]) -> list[Ove
     footprints = [_footprint(code, arrays, origin) for code, arrays in found]
     mine = measurement.pile.code
     return [each for each in overlaps(footprints) if mine in (each.one, each.other)]
+
+
+def overlaps_on(survey: Survey) -> list[Overlap]:
+    """Where the newest versions of a survey's piles, and what else was approved for its date, overlap."""
+    rows = Measurement.objects.filter(
+        pile__site=survey.site_id, surveyed_on=survey.surveyed_on, state__in=STANDING
+    ).exclude(geometry_path="")
+    newest: dict[int, Measurement] = {}
+    for row in rows.select_related("pile", "survey__site").defer("record").order_by("version"):
+        newest[row.pile_id] = row
+    piles = sorted(newest.values(), key=lambda m: m.pile.code)
+    found: dict[tuple[str, str], Overlap] = {}
+    for number, one in enumerate(piles):
+        for each in overlaps_of(one, piles[number + 1 :]):
+            found[each.one, each.other] = each
+    return [found[pair] for pair in sorted(found)]
 
 
 def require_apart(measurement: Measurement) -> None:

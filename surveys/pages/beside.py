@@ -6,14 +6,16 @@ from typing import Any
 
 from django import forms
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404
+from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.http import require_POST
+from django.views.decorators.http import require_GET, require_POST
 
 from inventory import yards
 from inventory.models import PartitionLine, Pile, Wall
-from surveys.pages.access import acted, member_page, pile_or_404
+from surveys import footprints
+from surveys.pages.access import acted, member_page, pile_or_404, survey_or_404
+from surveys.pages.figures import Units
 from surveys.pages.filling import FORM, filled, metres_per_unit
 from surveys.pages.forms import DateField, PlainForm
 
@@ -200,3 +202,12 @@ def _step(request: HttpRequest, record: Wall | PartitionLine, pile: Pile, step: 
             _back(pile),
         )
     raise Http404
+
+
+@require_GET
+@member_page
+def survey_overlaps(request: HttpRequest, survey_id: int) -> HttpResponse:
+    """Piles of a survey that stand on the same ground, while there is still time to correct it."""
+    survey = survey_or_404(request, survey_id)
+    context = {"overlaps": footprints.overlaps_on(survey), "units": Units.of(survey.site)}
+    return render(request, "parts/overlaps.html", context)

@@ -153,6 +153,7 @@ urlpatterns = [
         name="density-step",
     ),
     path("surveys/<int:survey_id>/", survey.survey_page, name="survey"),
+    path("surveys/<int:survey_id>/overlaps/", beside.survey_overlaps, name="survey-overlaps"),
     path("surveys/<int:survey_id>/results/", survey.survey_results, name="survey-results"),
     path("surveys/<int:survey_id>/files/", survey.add_files, name="add-files"),
     path("surveys/<int:survey_id>/files/<int:file_id>/columns/", survey.file_columns, name="file-columns"),

@@ -18,7 +18,7 @@ from inventory.models import BaseVersion, PartitionLine, Wall
 from surveys import pad_monitoring
 from tests.surveys.pad_scene import AUGUST, JULY, JUNE, changed, floor, month, put_on_pad
 from tests.surveys.scene import DAY, Yard
-from tests.surveys.yards_scene import NEXT_YEAR, rows_of_yards
+from tests.surveys.yards_scene import NEXT_YEAR, rows_of_yards, side_by_side
 
 pytestmark = pytest.mark.django_db
 As = Callable[[Any], Client]
@@ -114,6 +114,13 @@ def test_the_pad_asks_the_database_as_often_for_two_months_as_for_one(yard: Yard
             page(browser, yard, "pile-pad")
         counts.append(len(seen))
     assert counts[0] == counts[1]
+
+
+def test_a_survey_tells_piles_on_the_same_ground(yard: Yard, as_: As) -> None:
+    first, _ = side_by_side(yard, 35.0)
+    body = as_(yard.surveyor).get(reverse("survey-overlaps", args=[first.survey_id])).content.decode()
+    assert "QRY-01 and QRY-02 stand on the same ground" in body
+    assert re.search(r"200\D", re.sub(r"<[^>]+>", "", body))
 
 
 def test_proposals_of_the_next_year_change_nothing_today(yard: Yard) -> None:

@@ -10,16 +10,17 @@ import pypdf
 import pytest
 from django.db import IntegrityError, transaction
 
-from inventory import piles, yards
+from inventory import yards
 from inventory.errors import BadEntry, NotAllowed, SamePerson
 from inventory.models import PartitionLine, Wall
-from surveys import computing, intake, measuring, review
+from surveys import computing, footprints, measuring, review
 from surveys.certificates.making import certificate
 from surveys.errors import FootprintsOverlap
 from surveys.models import State
 from tests.cast import Cast, square
 from tests.compute.bays import DEEP, FLOOR_M, WIDE, content, filled_bay
 from tests.surveys.scene import DAY, Yard, frustum_rows, point_file, work
+from tests.surveys.yards_scene import side_by_side
 
 pytestmark = pytest.mark.django_db
 NEW_YEAR, JULY = dt.date(2025, 1, 1), dt.date(2025, 7, 1)
@@ -146,19 +147,11 @@ def test_a_pile_has_one_partition_on_a_day(yard: Yard) -> None:
 # --- footprints ----------------------------------------------------------------------------------
 
 
-def side_by_side(yard: Yard, east_m: float) -> list[Any]:
-    """Both piles reviewed on one day, the neighbour's toe beginning at `east_m`; the first ends at 40."""
-    piles.redraw_outline(yard.pile, square(-5, -5, 39), by=yard.company.manager)
-    survey = yard.survey_with(point_file(frustum_rows()), yard.pile)
-    second = point_file(frustum_rows(east_m=east_m))
-    intake.receive_file(survey, "second.csv", second, yard.surveyor, yard.neighbour)
-    both = (yard.pile, yard.neighbour)
-    asked = [measuring.request_measurement(survey, pile, yard.surveyor) for pile in both]
-    return [yard.review(work(m)) for m in asked]
-
-
 def test_two_piles_on_the_same_ground_are_not_both_approved(yard: Yard) -> None:
     first, second = side_by_side(yard, 35.0)
+    (seen,) = footprints.overlaps_on(first.survey)
+    assert (seen.one, seen.other, round(seen.area_m2, 6)) == ("QRY-01", "QRY-02", 200.0)
+    assert seen.counted_twice_m3 == pytest.approx(250 - 125 / 6)
     review.approve(first, yard.lead)
     with pytest.raises(FootprintsOverlap) as refused:
         review.approve(second, yard.lead)
@@ -170,4 +163,5 @@ def test_two_piles_on_the_same_ground_are_not_both_approved(yard: Yard) -> None:
 
 def test_piles_that_touch_are_approved(yard: Yard) -> None:
     for each in side_by_side(yard, 40.0):
+        assert footprints.overlaps_on(each.survey) == []
         review.approve(each, yard.lead)
