@@ -30,7 +30,9 @@ ONLY_FOR = {
     "new-pile": {"lead_surveyor", "manager"},
     "pile-outline": {"lead_surveyor", "manager"},
     "close-pile": {"lead_surveyor", "manager"},
-    "pile-hazards": {"manager", "accountant"},
+    "pile-hazards": {"surveyor", "lead_surveyor", "manager", "accountant"},
+    "pile-dangers": {"surveyor", "lead_surveyor", "manager", "accountant"},
+    "propose-limit": {"surveyor", "lead_surveyor", "manager"},
     "propose-base": {"surveyor", "lead_surveyor"},
     "new-material": {"lead_surveyor", "manager"},
     "propose-density": {"surveyor", "lead_surveyor", "manager"},
@@ -42,9 +44,9 @@ def addresses(yard: Yard, measurement: Measurement) -> dict[str, str]:
     site, pile, material = yard.site.code, yard.pile.code, yard.pile.material.code
     survey = measurement.survey
     arguments: list[tuple[str, list[Any]]] = [
-        ("stock sites materials new-site new-material sample-file", []),
-        ("site surveys site-settings new-control-point new-survey new-pile", [site]),
-        ("pile pile-outline close-pile pile-hazards propose-base pile-change", [site, pile]),
+        ("stock outlook alerts limits sites materials new-site new-material sample-file", []),
+        ("site surveys site-settings new-control-point new-survey new-pile propose-limit letters", [site]),
+        ("pile pile-outline close-pile pile-hazards pile-dangers propose-base pile-change", [site, pile]),
         ("material propose-density", [material]),
         ("survey survey-results", [survey.pk]),
         ("measurement section surfaces", [measurement.pk]),
@@ -98,7 +100,8 @@ def test_an_outsider_finds_nothing_of_another_organization(
     places: dict[str, str], cast: Cast, as_: Callable[[Any], Client]
 ) -> None:
     browser = as_(cast.outsider)
-    ours = {"stock", "sites", "materials", "new-site", "new-material", "sample-file"}
+    ours = {"stock", "outlook", "alerts", "limits", "sites", "materials", "new-site", "new-material"}
+    ours.add("sample-file")
     for name, place in places.items():
         assert browser.get(place).status_code == (200 if name in ours else 404), name
 

@@ -10,13 +10,13 @@ from django.core import mail
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from inventory import density, limits
+from inventory import density, limits, movements
 from inventory.errors import BadEntry, NotAllowed
 from inventory.models import AuditEvent
 from surveys import alert_causes, alert_mail, alerts
 from surveys.models import Alert
 from tests.cast import OPENED_ON
-from tests.inventory.month_book import MonthBook
+from tests.inventory.month_book import MonthBook, at
 from tests.surveys.scene import DAY, Yard, heap
 
 pytestmark = pytest.mark.django_db
@@ -186,6 +186,21 @@ def test_missing_ticket_numbers(company: Any) -> None:
     for number in (103, 104):
         book.move(book.piles[0], "sale", 10, dt.date(2025, 1, 9), source="weighbridge", document=f"W{number}")
     alert_causes.raise_all(dt.datetime(2025, 1, 21, tzinfo=dt.UTC))
+    assert "tickets-missing" not in open_kinds()
+
+
+def test_a_number_that_another_site_used_is_not_missing(company: Any) -> None:
+    """The receiving leg of a transfer bears the sender's ticket: the wharf holds 101 and 103."""
+    book = MonthBook(company, piles_n=1)
+    wharf = company.pile(company.site("WHF"), book.material)
+    day = dt.date(2025, 1, 9)
+    for number in (101, 103):
+        movements.record_transfer(
+            book.piles[0], wharf, quantity=20, moved_at=at(day), by=company.manager,
+            source="weighbridge", document=f"W{number}",
+        )  # fmt: skip
+    book.move(book.piles[0], "sale", 10, day, source="weighbridge", document="W102")
+    alert_causes.raise_all(dt.datetime(2025, 1, 20, tzinfo=dt.UTC))
     assert "tickets-missing" not in open_kinds()
 
 

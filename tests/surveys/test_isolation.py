@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import pytest
 from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
+from django.utils import timezone
 
 from compute.traverse.corrections import SetupCorrection as Correction
-from surveys import due_alerts, fieldbooks, intake
-from surveys.models import ControlPoint, FindingAcceptance, WorkerBeat
+from surveys import due_alerts, fieldbooks, intake, review, surface_facts
+from surveys.certificates import particulars
+from surveys.models import AlertMail, ControlPoint, FindingAcceptance, WorkerBeat
 from tests.cast import Cast
 from tests.surveys.book_scene import book as field_book
 from tests.surveys.book_scene import known, received
@@ -22,11 +25,11 @@ MODELS = sorted(apps.get_app_config("surveys").get_models(), key=lambda model: m
 
 def evidence_in(yard: Yard) -> None:
     """At least one row of every model of this room."""
-    import datetime as dt
-
-    from django.utils import timezone
-
     measurement = yard.computed()
+    # On another day, so that the approved one leaves that one as it is.
+    approved = yard.reviewed(day=DAY - dt.timedelta(days=2))
+    particulars.state_particulars(approved, yard.surveyor, {"purpose": "Monthly stock"})
+    review.approve(approved, yard.lead)
     FindingAcceptance.objects.create(measurement=measurement, code="toe-gap", reason="a wall", by=yard.lead)
     ControlPoint.objects.create(
         site=yard.site, name="CP1", northing_m=0, easting_m=0, elevation_m=100, valid_from=DAY
@@ -37,6 +40,9 @@ def evidence_in(yard: Yard) -> None:
     fieldbooks.correct_setups(book, yard.surveyor, [pole], "pole of set-up 2")
     WorkerBeat.objects.get_or_create(name="machine", defaults={"seen_at": timezone.now()})
     due_alerts.raise_due(timezone.now() + dt.timedelta(days=365))
+    surface_facts.look_at(measurement)
+    alert = yard.site.alerts.first()
+    AlertMail.objects.create(alert=alert, to=yard.lead, raised_at=alert.raised_at, sent_at=alert.raised_at)
 
 
 def theirs(cast: Cast) -> Yard:
