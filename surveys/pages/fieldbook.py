@@ -12,6 +12,7 @@ from django.views.decorators.http import require_GET
 
 from surveys import fieldbook_sheets as sheets
 from surveys.drawings.network import network
+from surveys.errors import EvidenceDamaged, EvidenceMissing
 from surveys.fieldbook_solving import SolvedBook
 from surveys.models import BookReduction, SurveyFile
 from surveys.pages import fieldbook_rows as words
@@ -76,7 +77,10 @@ def _sheet(
     shown = _version(request, _versions(book))
     if shown is None:
         raise Http404
-    solved = sheets.sheet_of(shown)
+    try:
+        solved = sheets.sheet_of(shown)
+    except (EvidenceMissing, EvidenceDamaged) as lost:
+        raise Http404(lost.message) from lost
     rows = words.reduction_words(sheets.reduction_rows(solved))
     return shown, {**_common(book, shown), **_figures(shown, solved, printed=printed), "reduction": rows}
 
@@ -90,7 +94,11 @@ def book_page(
     if shown is None:
         context["not_reduced"] = book.preview.get("not_reduced")
     else:
-        solved = sheets.sheet_of(shown)
+        try:
+            solved = sheets.sheet_of(shown)
+        except (EvidenceMissing, EvidenceDamaged) as lost:
+            context["lost"] = lost
+            return show(request, "pages/fieldbook.html", context, status)
         context |= _figures(shown, solved) | _table(request, solved)
         if shown.pk == versions[0].pk and book.set_aside_at is None:
             context |= _forms(shown, solved) | (bound or {})

@@ -14,6 +14,7 @@ from compute.errors import Refused
 from inventory.errors import BookRefused, NotAllowed
 from surveys import fieldbook_sheets as sheets
 from surveys import fieldbooks
+from surveys.errors import EvidenceDamaged, EvidenceMissing
 from surveys.models import SurveyFile
 from surveys.pages.access import acted, member_page
 from surveys.pages.fieldbook import book_or_404, book_page, setups_of
@@ -36,7 +37,11 @@ def reduce_again(request: HttpRequest, survey_id: int, file_id: int, step: str) 
         raise Http404
     newest.file = book
     named, made, verb = NEXT[step]
-    form = made(request, newest)
+    try:
+        form = made(request, newest)
+    except (EvidenceMissing, EvidenceDamaged):
+        # The page itself says what is lost.
+        return redirect(back)
     if form.is_valid():
         try:
             verb(form, book, request.user)

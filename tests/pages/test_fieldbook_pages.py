@@ -24,7 +24,7 @@ from django.urls import reverse
 
 from compute.traverse.angles import parse_angle, turn
 from surveys import fieldbook_sheets as sheets
-from surveys import fieldbooks
+from surveys import fieldbooks, storage
 from surveys.drawings.network import network
 from surveys.models import BookReduction, SurveyFile
 from surveys.pages import fieldbook as page_of_book
@@ -400,6 +400,18 @@ def test_the_sheet_as_a_file_says_the_same_and_is_made_alike_twice(yard: Yard, a
         written = round(float(f"{row['slope']:.4f}"), 3)
         assert re.search(rf"\b{written:.3f}\b", said), "every slope distance that was read"
     assert all(page.mediabox.height <= 842.5 and page.mediabox.width <= 842.5 for page in pages), "A4"
+
+
+def test_a_book_whose_bytes_are_lost_says_so(yard: Yard, as_: Browser) -> None:
+    known(yard)
+    file = received(yard, book())
+    storage.store().delete(file.stored_file.path)
+    browser = as_(yard.surveyor)
+    said = words(browser.get(address(file)))
+    assert "The book cannot be shown" in said
+    assert file.reductions.get().digest in said, "what was kept of it stands"
+    assert "cannot be shown" in words(browser.post(address(file, "correct"), correction(), follow=True))
+    assert browser.get(reverse("closure-sheet", args=[file.survey_id, file.pk])).status_code == 404
 
 
 # --- who may what -------------------------------------------------------------------------------------
