@@ -103,7 +103,7 @@ class LineForm(_DatedForm):
         initial=35,
         max_digits=5,
         decimal_places=2,
-        help_text="The steepest lean that the true contact may have; it gives the doubt of the split.",
+        help_text="The true contact lies no flatter than this; it gives the doubt of the split.",
     )
     field_order = ("other", "line", "side", "repose_deg", "valid_from", "reason")
 
