@@ -154,7 +154,7 @@ def test_names_and_hazards_change_by_those_who_may(company, two):
     with pytest.raises(BadEntry):
         piles.rename_pile(pile, "", by=company.manager)
     with pytest.raises(NotAllowed):
-        piles.record_hazards(pile, "none", by=company.surveyor)
+        piles.record_hazards(pile, "none", by=company.auditor)
 
 
 def test_every_verb_asks_for_the_right(cast, site, stone, two):

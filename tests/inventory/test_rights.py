@@ -40,8 +40,12 @@ LEDGER = {
     "see_audit_trail",
     "see_money",
 }
+ALERTED = {"own_alert", "accept_alert"}
 MAY = {
-    "surveyor": {"see", "export_stock", "recompute", "explain_variance"} | PREPARES | PROPOSES,
+    "surveyor": {"see", "export_stock", "recompute", "explain_variance"}
+    | {"record_hazards", "own_alert", "propose_limit"}
+    | PREPARES
+    | PROPOSES,
     "lead_surveyor": {
         "see",
         "export_stock",
@@ -54,7 +58,9 @@ MAY = {
     | DECIDES
     | PROPOSES
     | KEEPS
-    | {"explain_variance", "ask_restatement", "verify"},
+    | {"explain_variance", "ask_restatement", "verify"}
+    | {"record_hazards", "propose_limit", "approve_limit"}
+    | ALERTED,
     "manager": {"see", "export_stock", "propose_density", "approve_density", "record_hazards"}
     | KEEPS
     | BOOKS
@@ -66,12 +72,17 @@ MAY = {
         "see_money",
         "see_audit_trail",
         "export_period",
-    },
+        "propose_limit",
+        "approve_limit",
+    }
+    | ALERTED,
     "accountant": {"see", "export_stock", "record_hazards", "reconcile_period", "propose_value"}
     | BOOKS
+    | ALERTED
     | LEDGER,
     "controller": {"see", "export_stock", "lock_period", "agree_restatement", "approve_adjustment"}
     | {"approve_value", "set_policy", "verify", "take_evidence"}
+    | ALERTED
     | LEDGER,
     "auditor": {"see", "export_stock", "recompute", "see_money", "export_period"}
     | {"verify", "take_evidence", "see_audit_trail"},
