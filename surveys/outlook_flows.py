@@ -11,8 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from django.db.models import Max, Min, Q, Sum
-from django.db.models.functions import TruncMonth
+from django.db.models import CharField, Max, Min, Q, Sum
+from django.db.models.functions import Cast, Substr
 
 from inventory.models import Movement, Pile, Site, StockCount
 from inventory.rolling import NOT_PHYSICAL
@@ -96,9 +96,11 @@ def flows_of(
             known[site_id] = _months(first, last, running)
     by_pile: dict[int, dict[Month, dict[str, Decimal]]] = {}
     rows = physical.filter(pile__in=[pile.pk for pile in piles]).order_by()
-    sums = rows.annotate(month=TruncMonth("book_on")).values_list("pile", "month", "kind")
+    # As text: SQLite would call back into Python for each row to cut a date.
+    month_text = Substr(Cast("book_on", CharField()), 1, 7)
+    sums = rows.annotate(month=month_text).values_list("pile", "month", "kind")
     for pile_id, month, kind, tonnes in sums.annotate(t=Sum("tonnes")):
-        of_pile = by_pile.setdefault(pile_id, {}).setdefault((month.year, month.month), {})
+        of_pile = by_pile.setdefault(pile_id, {}).setdefault((int(month[:4]), int(month[5:])), {})
         of_pile[kind] = tonnes
     given = Movement.objects.standing().filter(pile__in=[p.pk for p in piles], tonnes__lt=0)
     given = given.exclude(kind__in=BOOK_ONLY).order_by().values_list("pile")
