@@ -15,6 +15,7 @@ from tests.cast import person
 from tests.inventory.money_scene import rows_of_money
 from tests.inventory.month_scene import rows_of_months
 from tests.inventory.yardbook import rows_of_movements
+from tests.surveys.yards_scene import rows_of_yards
 
 MODELS = [
     model
@@ -51,6 +52,7 @@ def filled(cast):
 def books_of(company, pile, day):
     """Rows of everything that month end keeps."""
     rows_of_movements(company, pile)
+    rows_of_yards(company, pile)
     hazards.record_hazard(pile, "feeder", "under the west third", company.manager)
     limits.propose_limit(
         site=pile.site, pile=pile, quantity="height", operator="max", given=7, unit="metre", source="Permit",
