@@ -75,6 +75,10 @@ class SurveyProgress:
     is_working: bool
     next_step: str
 
+    @property
+    def has_measured(self) -> bool:
+        return any(state != State.DRAFT for state in self.states)
+
 
 def progress_of(survey: Survey) -> SurveyProgress:
     """Two queries, whatever the number of piles; of each pile its latest version counts."""
