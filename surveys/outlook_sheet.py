@@ -239,7 +239,7 @@ def losses_of(piles: Iterable[Pile], to: dt.date) -> list[Loss]:
         "period__starts_on", "pk"
     )
     series: dict[int, list[Increment]] = {}
-    for row in rows.select_related("period").defer("causes"):
+    for row in rows.select_related("period").only("pile_id", "increment_t", "gates", "period__name"):
         months = series.setdefault(row.pile_id, [])
         months.append(_increment(row, surveys_n=2 if months else 1))
     found = (loss_of(by_pk[pk], months[-LOSS_MONTHS:]) for pk, months in series.items())
