@@ -1,6 +1,7 @@
 """`python -m tests.pages.speed`: how long each page takes with ten years of forty piles; p95 by page.
 
-Aimed at: 150 ms on two cores. Times are those of the whole request in one process, without network.
+Aimed at: 150 ms on two cores. Times are those of the whole request in one process, without network;
+where other work shares the machine, the processor's own time (`cpu`, median) tells more than the clock.
 """
 
 from __future__ import annotations
@@ -45,21 +46,22 @@ def main() -> int:
     browser = Client()
     browser.force_login(company.manager)
     slow = 0
-    print(f"{'p95 ms':>7} {'median':>7} {'queries':>7} {'kB':>6}  page")
+    print(f"{'p95 ms':>7} {'median':>7} {'cpu':>5} {'queries':>7} {'kB':>6}  page")
     for _, address in list(pages(browser, years)):
-        took = []
+        took, worked = [], []
         for _ in range(ROUNDS):
-            began = time.perf_counter()
+            began, busy = time.perf_counter(), time.process_time()
             answer = browser.get(address)
             took.append(1000 * (time.perf_counter() - began))
+            worked.append(1000 * (time.process_time() - busy))
         cache.clear()
         with CaptureQueriesContext(connection) as asked:
             browser.get(address)
         p95 = statistics.quantiles(took, n=20)[-1]
         slow += p95 > AIM_MS
         print(
-            f"{p95:7.0f} {statistics.median(took):7.0f} {len(asked):7d} {weight_of(answer) / 1000:6.0f}  "
-            f"{address}{'  SLOW' if p95 > AIM_MS else ''}",
+            f"{p95:7.0f} {statistics.median(took):7.0f} {statistics.median(worked):5.0f} {len(asked):7d} "
+            f"{weight_of(answer) / 1000:6.0f}  {address}{'  SLOW' if p95 > AIM_MS else ''}",
             flush=True,
         )
     print(f"{slow} pages above {AIM_MS:.0f} ms")
