@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 
 from django.db.models import OuterRef, Subquery
 
@@ -179,7 +180,7 @@ def _ahead(piles: Sequence[Pile], total: Total, moved: Decimal, flows: Flows) ->
     reckoned = flows.recorded_to.get(piles[0].site_id)
     use, net = flows.use(piles), flows.net(piles)
     try:
-        using, netting = forecast(use, MONTHS_AHEAD), forecast(net, MONTHS_AHEAD)
+        using, netting = _carried(tuple(use)), _carried(tuple(net))
     except NotEnoughMonths as few:
         return Ahead(reckoned, len(use), refused=str(few))
     if total.tonnes is None or total.tonnes_u95_t is None:
@@ -187,6 +188,12 @@ def _ahead(piles: Sequence[Pile], total: Total, moved: Decimal, flows: Flows) ->
     held, u95 = max(0.0, float(total.tonnes + moved)), float(total.tonnes_u95_t)
     cover = days_of_cover(held, u95, using) if max(using.monthly) > 0.0 else None
     return Ahead(reckoned, len(use), using, cover, first_crossing(held, u95, netting, 0.0))
+
+
+@lru_cache(maxsize=2000)
+def _carried(known: tuple[float, ...]) -> Forecast:
+    """Trying every rule on every month of ten years takes longer than the page; the past seldom changes."""
+    return forecast(known, MONTHS_AHEAD)
 
 
 def previous_counts(counts: Iterable[StockCount]) -> dict[int, StockCount]:
