@@ -124,9 +124,23 @@ def absent() -> dict[str, str]:
 left_out: Counter[tuple[str, str]] = Counter()
 
 
+NO_DATABASE = ("no-database", "they ran in the first pass, and PostgreSQL takes no part in them")
+
+
+def touches_database(item: Any) -> bool:
+    """Whether the test asks for a database, itself or through a fixture, or for a service of its own."""
+    marks = ("django_db", "postgres", "rabbitmq")
+    asks = {"db", "transactional_db", "django_db_setup"} & set(getattr(item, "fixturenames", ()))
+    return bool(asks) or any(item.get_closest_marker(mark) for mark in marks)
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     kept, dropped = [], []
     for item in items:
+        if on_postgres() and not touches_database(item):
+            dropped.append(item)
+            left_out[NO_DATABASE] += 1
+            continue
         needs = [marker for marker in NEEDS if item.get_closest_marker(marker)]
         lacking = next((marker for marker in needs if missing_for(marker)), None)
         if lacking is None:
