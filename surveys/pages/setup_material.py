@@ -11,10 +11,13 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from inventory import density, places
+from inventory.bridging import density_bridge
 from inventory.models import DensityRecord, Material
 from surveys.pages.access import acted, member_page, show
 from surveys.pages.filling import FORM, filled
 from surveys.pages.setup_forms import DensityForm, MaterialForm
+
+BRIDGES_SHOWN = 3
 
 
 @require_GET
@@ -59,8 +62,17 @@ def material_page(request: HttpRequest, code: str) -> HttpResponse:
         "today": timezone.now().date(),
         "can_propose": request.standing.can("propose_density"),
         "can_approve": request.standing.can("approve_density"),
+        "bridges": _bridges(request, records),
+        "sees_money": request.standing.can("see_money"),
     }
     return show(request, "pages/material.html", context)
+
+
+def _bridges(request: HttpRequest, records: list[DensityRecord]) -> list[tuple[DensityRecord, list[Any]]]:
+    """What the newest revisions changed, newest first; older ones are in the months they came in."""
+    revised = [r for r in records if r.supersedes_id is not None and r.status in ("approved", "proposed")]
+    bridges = [(record, density_bridge(record, request.user)) for record in revised[:BRIDGES_SHOWN]]
+    return [(record, rows) for record, rows in bridges if rows]
 
 
 def _may_sign(request: HttpRequest, record: DensityRecord) -> bool:

@@ -30,6 +30,7 @@ from surveys.pages import (
     pad,
     people,
     pile,
+    pile_story,
     pile_views,
     setup_material,
     setup_pile,
@@ -130,6 +131,7 @@ urlpatterns = [
         "sites/<str:code>/piles/<str:pile>/pad/propose/", pad.propose_region_base, name="propose-region-base"
     ),
     path("sites/<str:code>/piles/<str:pile>/base-change/", maps.base_change_fragment, name="base-change"),
+    path("sites/<str:code>/piles/<str:pile>/variance/", pile_story.story_page, name="pile-story"),
     path("sites/<str:code>/piles/<str:pile>/movements/", movements.pile_movements, name="pile-movements"),
     path("sites/<str:code>/piles/<str:pile>/visit/", visit.visit_page, name="visit"),
     path("sites/<str:code>/piles/<str:pile>/visit/plan/", visit.visit_fragment, name="visit-plan"),
