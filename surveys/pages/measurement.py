@@ -14,6 +14,8 @@ from django.views.decorators.http import require_GET, require_POST
 
 from compute.errors import Refused
 from inventory.errors import BookRefused, NotAllowed
+from inventory.models import StockCount
+from inventory.superseding import effects_of_superseding
 from surveys import measuring, review
 from surveys.life import STEPS
 from surveys.models import JobState, Measurement, State
@@ -73,7 +75,8 @@ def measurement_page(request: HttpRequest, measurement_id: int) -> HttpResponse:
         "transitions": m.transitions.select_related("by").order_by("id"),
         "volume_terms": volume_terms(m.record) if m.record else [],
         "tonnes_terms": tonnes_terms(m.record) if m.record else [],
-        "steps": steps_open(request, m),
+        "steps": (open_steps := steps_open(request, m)),
+        "effects": effects_of_approving(m) if "approve" in open_steps else [],
         "can_recompute": request.standing.can("recompute") and bool(m.digest),
         "may_export": request.standing.can("export_stock"),
         "can_measure": request.standing.can("compute_measurement"),
@@ -85,6 +88,13 @@ def measurement_page(request: HttpRequest, measurement_id: int) -> HttpResponse:
         "is_working": m.state == State.DRAFT and m.job_state in (JobState.WAITING, JobState.RUNNING),
     }
     return show(request, "pages/measurement.html", context)
+
+
+def effects_of_approving(m: Measurement) -> list[str]:
+    """What the approval would do to months that rest on the figure it replaces, in words."""
+    standing = StockCount.objects.current().filter(pile=m.pile, counted_on=m.surveyed_on)
+    count = standing.select_related("pile").first()
+    return [] if count is None else effects_of_superseding(count)
 
 
 def volume_terms(record: dict[str, Any]) -> list[Term]:
