@@ -96,7 +96,7 @@ def test_from_upload_to_export(
     rows.append("15,15.000,78.000,117.000,SPT")
     file = tmp_path / "yard.csv"
     file.write_bytes(point_file(frustum_rows(height_m=5.0), rows))
-    page.get_by_label("Point files").set_input_files(file)
+    page.get_by_label("Files points as CSV").set_input_files(file)
     assert "yard.csv" in page.locator(".drop-files").inner_text()
     visitor.press("Add the files")
     page.get_by_text("29\u00a0shots read").wait_for()
