@@ -15,7 +15,7 @@ from inventory import ledger_checks
 from inventory.closing_tasks import APPROVE, LOCK, RECONCILE, Task, tasks_before
 from inventory.errors import PeriodBlocked, SamePerson
 from inventory.models import Period, PeriodStep, User
-from inventory.periods import State, held, require_state, take_step
+from inventory.periods import State, held, let_movements_finish, require_state, take_step
 from inventory.rights import require
 from inventory.sheet import Sheet, keep, kept_sheet, live_sheet
 from inventory.sheet_lines import hash_of_lines
@@ -74,6 +74,7 @@ def approve(period: Period, by: User, comment: str = "") -> Period:
 
     Raises `NotAllowed`, `SamePerson` for who reconciled it, `PeriodNotThere`, `PeriodBlocked`.
     """
+    let_movements_finish(period.site_id)
     period = held(period)
     roles = require(by, period.site.organization, "approve_period")
     require_state(period, [State.RECONCILED], "approve")

@@ -11,7 +11,7 @@ import datetime as dt
 from collections.abc import Iterable
 from typing import Any
 
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
 from django.db.models import Min
 from django.utils import timezone
 
@@ -90,6 +90,20 @@ def held(period: Period) -> Period:
     """The period's row, held until the transaction ends: two who step at once go one after the other."""
     rows = Period.objects.select_for_update(of=("self",), no_key=True).select_related("site__organization")
     return rows.get(pk=period.pk)
+
+
+def let_movements_finish(site_id: int) -> None:
+    """Wait for the movements of the site that are being written, and keep new ones out until this transaction
+    ends; called before a sheet is compared with them and closed.
+
+    The trigger of a movement takes the same lock shared. Without it a ticket could be written between the
+    look at the sheet and the approval. SQLite writes one transaction at a time anyway.
+    """
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT pg_advisory_xact_lock(hashtextextended('books ' || %s, 0))", [str(site_id)]
+            )
 
 
 def take_step(

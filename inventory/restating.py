@@ -19,7 +19,15 @@ from inventory.closing import last_step, refuse, refuse_broken_books
 from inventory.closing_tasks import APPROVE, LOCK, RECONCILE, tasks_before
 from inventory.errors import PeriodNotThere, SamePerson
 from inventory.models import Period, Restatement, Role, User
-from inventory.periods import CLOSED, State, held, next_of, require_state, take_step
+from inventory.periods import (
+    CLOSED,
+    State,
+    held,
+    let_movements_finish,
+    next_of,
+    require_state,
+    take_step,
+)
 from inventory.rights import ACTIONS, require, require_other_person
 from inventory.sheet import keep, kept_sheet, live_sheet, unit_costs
 from inventory.sheet_lines import hash_of_lines
@@ -108,6 +116,7 @@ def end_restatement(restatement: Restatement, by: User, comment: str = "") -> Re
 
     Raises `NotAllowed`, `SamePerson`, `PeriodNotThere`, `PeriodBlocked`.
     """
+    let_movements_finish(restatement.period.site_id)
     period, restatement = _held(restatement)
     roles = require(by, period.site.organization, "lock_period")
     require_state(period, [State.RESTATING], "lock")
