@@ -102,7 +102,7 @@ def test_the_bridge_leads_from_the_old_certificate_to_the_new_in_tonnes_and_mone
     (row,) = bridge["rows"]
     assert (row["pile"], row["nature"], row["measured_effect_t"]) == (pile.code, "error", "200.000")
     assert (row["old"]["certificate"], row["new"]["certificate"]) == (
-        "test/%s/2025-01-31/0" % pile.pk,
+        f"test/{pile.pk}/2025-01-31/0",
         "QRY-01/2025-01",
     )
     assert row["new"]["version"] == 2
