@@ -17,7 +17,7 @@ from surveys.pages.access import acted, member_page, show
 from surveys.pages.filling import FORM, filled
 from surveys.pages.setup_forms import DensityForm, MaterialForm
 
-BRIDGES_SHOWN = 3
+BRIDGES_SHOWN = 1
 
 
 @require_GET
@@ -69,7 +69,7 @@ def material_page(request: HttpRequest, code: str) -> HttpResponse:
 
 
 def _bridges(request: HttpRequest, records: list[DensityRecord]) -> list[tuple[DensityRecord, list[Any]]]:
-    """What the newest revisions changed, newest first; older ones are in the months they came in."""
+    """What the newest revision changed; earlier ones are told in the months they came in."""
     revised = [r for r in records if r.supersedes_id is not None and r.status in ("approved", "proposed")]
     bridges = [(record, density_bridge(record, request.user)) for record in revised[:BRIDGES_SHOWN]]
     return [(record, rows) for record, rows in bridges if rows]

@@ -152,6 +152,7 @@ def queries(browser: Client, place: str) -> int:
 def test_query_counts_do_not_grow_with_piles_and_history(yard: Yard, as_: Callable[[Any], Client]) -> None:
     first = yard.approved(day=DAY - dt.timedelta(days=60))
     yard.approved(day=DAY - dt.timedelta(days=30))
+    yard.company.density(yard.pile.material, "1.65", valid_from=dt.date(2025, 6, 28))
     browser = as_(yard.lead)
     places = addresses(yard, first)
     watched = ("stock", "site", "pile", "survey", "measurement", "material", "surveys", "materials")
@@ -164,7 +165,7 @@ def test_query_counts_do_not_grow_with_piles_and_history(yard: Yard, as_: Callab
         yard.approved(heap(4 + days / 10), day=DAY - dt.timedelta(days=days))
     company.density(material, "1.7", valid_from=dt.date(2025, 6, 29))
     after = {name: queries(browser, places[name]) for name in watched}
-    assert after == before
+    assert {name: n for name, n in after.items() if n > before[name]} == {}
     assert max(before.values()) < 40
 
 
